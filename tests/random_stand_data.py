@@ -2,32 +2,34 @@
 comparing the statements of the model.
 """
 
+import dataclasses
 import math
 
 import numpy as np
 
-from standage.stand.data import STAGES, Node, SpeciesData, StandData, TreeChain, UnitData
+from standage.stand.data import (
+    BREAST_HEIGHT_CM,
+    STAGES,
+    Node,
+    SpeciesData,
+    StandData,
+    TreeChain,
+    UnitData,
+)
+from standage.stand.parameters import SPECIES_NAMES, SURVEY_NAMES, UNIT_NAMES
 
 KNOT_SPACINGS = {"pulse_knots": 4, "trend_knots": 16, "epoch_knots": 25}
-SURVEY_FACTORS = ("plot_dispersion", "count_dispersion")
-SPECIES_FACTORS = (
-    *("grass_median", "grass_spread", "height_years", "height_spread"),
-    *("growth", "asymptote", "scatter"),
-)
-UNIT_FACTORS = (
-    *(
-        "level",
-        "activity",
-        "pulse_scale",
-        "trend_scale",
-        "shared_pace",
-        "grass_pace",
-        "height_pace",
-        "growth_pace",
-        "site_asymptote",
-    ),
-    *("early_growth", "counting", "slope", "early", "beginning"),
-)
+ESTABLISHMENT, CORING_HEIGHT = "establishment", "coring height"
+SURVEYS = {  # arguments of `random_stand_data`
+    "plots": (101, ((ESTABLISHMENT, True),), (True,)),
+    "no plots": (102, ((ESTABLISHMENT, False),), (True,)),
+    "no grass stage": (103, ((ESTABLISHMENT, True),), (False,)),
+    "coring height, no plots": (104, ((CORING_HEIGHT, False),), (True,)),
+    "coring height, plots": (105, ((CORING_HEIGHT, True),), (True,)),
+    "two stands of a species": (106, ((ESTABLISHMENT, True), (ESTABLISHMENT, False)), (True,)),
+    "two species": (107, ((ESTABLISHMENT, True), (ESTABLISHMENT, True)), (True, False)),
+    "mixed bases": (108, ((CORING_HEIGHT, False), (ESTABLISHMENT, True)), (True,)),
+}
 
 
 class InventedProfile(dict):
@@ -263,9 +265,9 @@ def random_parameters(seed, data, scale=0.8):
     """
     rng = np.random.default_rng(seed)
     n_units = len(data.units)
-    parameters = {name: scale * rng.standard_normal() for name in SURVEY_FACTORS}
-    parameters |= {name: scale * rng.standard_normal(len(data.species)) for name in SPECIES_FACTORS}
-    parameters |= {name: scale * rng.standard_normal(n_units) for name in UNIT_FACTORS}
+    parameters = {name: scale * rng.standard_normal() for name in SURVEY_NAMES}
+    parameters |= {name: scale * rng.standard_normal(len(data.species)) for name in SPECIES_NAMES}
+    parameters |= {name: scale * rng.standard_normal(n_units) for name in UNIT_NAMES}
     parameters["level"] *= 0.3
     # within the axis of 60 to 90 years, where it counts
     parameters["beginning"] = 0.3 * parameters["beginning"] - 1.3
@@ -277,3 +279,25 @@ def random_parameters(seed, data, scale=0.8):
         knots = math.ceil((data.n_years - 1 + (0 if name == "epoch_knots" else 40)) / spacing) + 1
         parameters[name] = [scale * rng.standard_normal(knots) for _ in range(n_units)]
     return parameters
+
+
+def without_evidence(data, **more):
+    """The first unit with nothing seen on it but what `more` says; stems are counted as they pass
+    breast height.
+    """
+    none, whole = np.zeros(0), np.zeros(0, dtype=int)
+    nothing = {
+        "has_plots": False,
+        "plot_area_ha": none,
+        "reference_height_cm": BREAST_HEIGHT_CM,
+        "trees": (),
+        "count_area_ha": none,
+        "count_age_low": none,
+        "count_age_high": none,
+        "section_height_cm": none,
+        **dict.fromkeys(("plot_class_low", "plot_class_high", "plot_stems"), whole),
+        **dict.fromkeys(("uncored_class", "uncored_count"), whole),
+        **dict.fromkeys(("count_stage", "count_value", "count_class_low"), whole),
+        **dict.fromkeys(("section_kind", "section_value"), whole),
+    }
+    return dataclasses.replace(data, units=(dataclasses.replace(data.units[0], **nothing | more),))

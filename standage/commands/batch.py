@@ -78,7 +78,7 @@ def run_batch(
     if cluster and not is_protected(cluster):
         log(UNPROTECTED.format(address=cluster))
     log(_plan(len(left), len(surveys) - len(left), cluster, workers))
-    work = functools.partial(_outcome_of, settings=settings)
+    work = functools.partial(run_one, settings=settings)
     check = functools.partial(_unfit, str(Path(folder).absolute()), str(out), settings.version)
     progress = Progress(len(left), log)
     try:
@@ -144,10 +144,6 @@ def _plan(left: int, before: int, cluster: str | None, workers: int) -> str:
         + (f" {where}" if left else "")
         + (f"; {before} done before" if before else "")
     )
-
-
-def _outcome_of(survey: BatchSurvey, *, settings: BatchSettings) -> Outcome:
-    return run_one(survey, settings)
 
 
 def _unfit(folder: str, out: str, wanted: str) -> str:

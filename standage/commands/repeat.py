@@ -64,8 +64,6 @@ def repeat_run(
     out: str | PathLike[str] | None = None,
     *,
     survey: str | PathLike[str] | None = None,
-    cores: int = 2,
-    quiet: bool = False,
 ) -> Repeated:
     """Makes a result again with everything it recorded, and compares the tables byte for byte.
 
@@ -74,7 +72,6 @@ def repeat_run(
     results : folder that `standage run` wrote.
     out : where the new result goes; by default it is only compared and not kept.
     survey : where the survey is now, if not where the result recorded it, as seen from its folder.
-    cores, quiet : as for `run_survey`.
 
     Raises
     ------
@@ -107,7 +104,7 @@ def repeat_run(
     read = read_survey(path, known_species=profile_keys(options.profile_folder))
     with passing_folder() as temporary:
         new = Path(out) if out is not None else temporary / Path(os.path.realpath(folder)).name
-        run = run_survey(read, new, options=options, cores=cores, quiet=quiet, reuse_draws=False)
+        run = run_survey(read, new, options=options, reuse_draws=False)
         names = sorted({path.name for place in (folder, new) for path in place.glob("*.csv")})
         differences = tuple(
             line for name in names if (line := _difference(folder / name, new / name))

@@ -8,7 +8,7 @@ from standage.evidence.core import (
     read_cores,
 )
 from standage.evidence.delays import grass_stage_pmf, height_growth_pmf
-from standage.evidence.height import delay_pmf_prior, steps
+from standage.evidence.height import delay_pmf_prior
 from standage.evidence.tree_ages import date_trees
 
 __all__ = [
@@ -21,5 +21,4 @@ __all__ = [
     "missing_rings_pmf",
     "pooled_evidence_over_years",
     "read_cores",
-    "steps",
 ]

@@ -86,12 +86,10 @@ def _named(survey: Survey, table: str, *columns: str) -> list[tuple[str, int, st
 
 
 def _in_words(
-    conditions: Sequence[pd.Series | NDArray[np.bool_]],
-    reasons: Sequence[tuple[str, str]],
-    otherwise: str = IN_HISTORY,
+    conditions: Sequence[pd.Series | NDArray[np.bool_]], reasons: Sequence[tuple[str, str]]
 ) -> tuple[NDArray, NDArray]:
     """Part and reason of each row: the first condition that holds gives (part, reason)."""
-    part = np.select(conditions, [part for part, _ in reasons], otherwise).astype(object)
+    part = np.select(conditions, [part for part, _ in reasons], IN_HISTORY).astype(object)
     return part, np.select(conditions, [reason for _, reason in reasons], "").astype(object)
 
 

@@ -12,12 +12,10 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from standage.compiled import Floats, Integers
 from standage.evidence import gross_errors, height, ring_count
 from standage.evidence.core import CoreReadings
 from standage.profiles import Profile
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 REACH_SCALES = 10
 """Reader errors are followed to so many scales: what lies beyond is 6 in 10,000."""

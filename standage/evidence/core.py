@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from standage.compiled import Floats
 from standage.evidence import gross_errors, height, ring_count, ring_witness
 from standage.evidence.centre import at_least, missing_rings_pmf, read_centres
 from standage.profiles import Profile
@@ -24,7 +25,6 @@ from standage.profiles import Profile
 if TYPE_CHECKING:
     from standage.survey.survey import Survey
 
-Floats = NDArray[np.float64]
 Nodes = tuple[Sequence[float] | Floats, Sequence[float] | Floats]
 
 SPLINE_VARIANCE = 1.0 / 3.0
@@ -105,12 +105,6 @@ class CoreReadings:
 
     def __len__(self) -> int:
         return len(self.core)
-
-    def __str__(self) -> str:
-        kinds = pd.Series(self.centre).value_counts()
-        return f"{len(self)} cores, {int(self.readable.sum())} readable; centre: " + ", ".join(
-            f"{kind} {n}" for kind, n in kinds.items()
-        )
 
 
 def read_cores(survey: Survey, stand: str, species: str, profile: Profile) -> CoreReadings:

@@ -5,7 +5,6 @@ been fitted; and the heights they are asked for.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -141,23 +140,3 @@ def years_already_waited_pmf(profile: Profile) -> NDArray[np.float64]:
     grass = grass_stage_pmf_prior(profile)
     share = grass / (np.arange(grass.size) + 1.0)
     return np.cumsum(share[::-1])[::-1]
-
-
-def steps(profile: Profile, heights_cm: Sequence[float]) -> tuple[NDArray[np.float64], ...]:
-    """Prior pmfs of the seasons between successive heights, given in ascending order: one array
-    fewer than heights.
-
-    Raises ValueError where the heights don't ascend.
-
-    >>> from standage.profiles import load_profile
-    >>> (between,) = steps(load_profile("longleaf-pine"), [30, 137])
-    >>> round(float(between @ range(len(between))), 1)  # mean [seasons]
-    2.2
-    """
-    heights = np.asarray(heights_cm, float)
-    if np.any(np.diff(heights) < 0):
-        raise ValueError(f"heights must ascend, got {heights.tolist()} cm")
-    return tuple(
-        height_growth_pmf_prior(profile, low, high)
-        for low, high in zip(heights[:-1], heights[1:], strict=True)
-    )

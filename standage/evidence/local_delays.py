@@ -13,9 +13,9 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from standage.compiled import Floats
 from standage.evidence.delays import (
     COMMON_LOADING,
     HEIGHT_CLASS_CM,
@@ -41,7 +41,6 @@ from standage.evidence.known_age import (
 from standage.profiles import Profile
 
 REGION = ""  # name of the region among its stands
-Floats = NDArray[np.float64]
 Axes = tuple[Floats, ...]
 
 REACH = 4.5  # of the first grid on either side [prior standard deviations]

@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from standage.compiled import Floats
 from standage.evidence.gross_errors import (
     GROSS_SHARE,
     LEAST_SHIFT,
@@ -23,8 +24,6 @@ from standage.evidence.gross_errors import (
     with_label_errors,
 )
 from standage.evidence.ring_count import shift_pmf
-
-Floats = NDArray[np.float64]
 
 SHIFTS = np.arange(-LONGEST_SHIFT, LONGEST_SHIFT + 1)
 """Years by which the innermost ring is older than read."""

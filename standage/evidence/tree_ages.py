@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from standage.compiled import Floats, Integers
 from standage.evidence.agreement import misread_words, one_is_misread
 from standage.evidence.core import CoreReadings, core_table, readings_of
 from standage.evidence.delays import BREAST_HEIGHT_CM
@@ -26,8 +27,6 @@ from standage.years import growing_season
 if TYPE_CHECKING:
     from standage.survey.survey import Survey
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 PRIOR_SENTENCE = (
     "Each tree by itself, under a prior that holds all years up to the survey equally likely; no"
@@ -39,6 +38,7 @@ MOST_THREADS = 4
 """Blocks dated at a time: each takes some 100 MB, and beyond a few the memory is what is waited
 for.
 """
+POINTS = ("low", "median", "high")
 _EARLY = ("low", "median")
 _SPREADS = ("sd_count", "sd_centre", "sd_height", "sd_grass", "sd_total")
 COLUMNS = (
@@ -47,13 +47,13 @@ COLUMNS = (
     "species",
     "plot",
     "basis",
-    *(f"establishment_year_{point}" for point in ("low", "median", "high")),
-    *(f"age_{point}" for point in ("low", "median", "high")),
+    *(f"establishment_year_{point}" for point in POINTS),
+    *(f"age_{point}" for point in POINTS),
     "innermost_ring_year",
-    *(f"rings_added_centre_{point}" for point in ("low", "median", "high")),
+    *(f"rings_added_centre_{point}" for point in POINTS),
     "coring_height_cm",
-    *(f"coring_height_year_{point}" for point in ("low", "median", "high")),
-    *(f"years_below_core_{point}" for point in ("low", "median", "high")),
+    *(f"coring_height_year_{point}" for point in POINTS),
+    *(f"years_below_core_{point}" for point in POINTS),
     *_SPREADS,
     "left_out_reason",
     "note",
@@ -62,7 +62,7 @@ COLUMNS = (
 THE_PRIORS = (
     *(f"{of}_{end}" for of in ("establishment_year", "coring_height_year") for end in _EARLY),
     *("age_median", "age_high", "sd_count", "sd_centre", "sd_total"),
-    *(f"rings_added_centre_{point}" for point in ("low", "median", "high")),
+    *(f"rings_added_centre_{point}" for point in POINTS),
 )
 """What a least number of rings leaves to the prior."""
 LEAST_AGE = "a least number of rings, so a least age"
@@ -170,16 +170,14 @@ def _planted(
     planted = trees["origin"].to_numpy(object) == "planted"
     year = trees["planted_year"].to_numpy(float)
     recorded = planted & ~np.isnan(year)
-    for point in ("low", "median", "high"):
+    dead = trees["status"].isin(("dead", "stump")).to_numpy()
+    for point in POINTS:
         numbers[f"establishment_year_{point}"][planted] = year[planted]
         numbers[f"age_{point}"][planted] = (completed - year + 1.0)[planted]
-    dead = trees["status"].isin(("dead", "stump")).to_numpy()
-    for point in ("low", "median", "high"):
         numbers[f"age_{point}"][planted & dead] = np.nan
+        numbers[f"years_below_core_{point}"][planted] = np.nan
     for name in ("sd_height", "sd_grass", "sd_total"):
         numbers[name][planted] = np.where(recorded[planted], 0.0, np.nan)
-    for point in ("low", "median", "high"):
-        numbers[f"years_below_core_{point}"][planted] = np.nan
     text["basis"][planted] = "planted"
     text["left_out_reason"][recorded] = ""
     text["left_out_reason"][planted & ~recorded] = (

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from standage.compiled import Floats, Integers
 from standage.evidence import gross_errors, height, ring_count, ring_witness
 from standage.evidence.agreement import (
     REACH_SCALES,
@@ -24,9 +25,6 @@ from standage.evidence.agreement import (
 from standage.evidence.centre import missing_rings_pmf
 from standage.evidence.core import OWN_LOG_SD_FLOOR, CoreReadings
 from standage.profiles import Profile
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 NUMBERS_IN_A_BLOCK = 1_000_000
 TREE_NODES = np.linspace(-3.0, 3.0, 7)

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from standage.compiled import Floats
 from standage.evidence.delays import (
     BREAST_HEIGHT_CM,
     dispersion_at_pace,
@@ -19,8 +19,6 @@ from standage.evidence.delays import (
 from standage.evidence.known_age import KnownAge
 from standage.evidence.local_delays import LocalDelays
 from standage.profiles import Profile
-
-Floats = NDArray[np.float64]
 
 DRAWS = 2000
 SEED = 1  # of the draws from the grid: the same stems give the same table

@@ -25,6 +25,7 @@ from standage.figures.distances import LINE_HEIGHT, distances_figure
 from standage.figures.event_lane import ROW_HEIGHT, draw_events
 from standage.figures.stand import dated_and_not
 from standage.figures.styles import current_style
+from standage.findings.intervals import interval_arrays
 from standage.findings.stems import CORING_HEIGHT, SAMPLED
 
 STRIP_HEIGHT = 1.15  # of a stand among others [inches]
@@ -211,10 +212,7 @@ def plot_strip(
         ax.set_ylabel("Stems (%)")
     first = cohorts["first_year"].to_numpy(dtype=float)
     width = cohorts["last_year"].to_numpy(dtype=float) - first + 1
-    low, middle, high = (
-        100 * np.nan_to_num(cohorts[f"share_{point}"].to_numpy(dtype=float))
-        for point in ("low", "median", "high")
-    )
+    low, middle, high = 100 * np.nan_to_num(interval_arrays(cohorts, "share"))
     for pulse in () if pulses is None else pulses.itertuples():
         shade_pulse(ax, pulse)
     ax.bar(
@@ -292,10 +290,7 @@ def plot_differences(comparison: pd.DataFrame, *, ax: Axes | None = None) -> Axe
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=LINE_HEIGHT * len(comparison) + 0.9))
-    low, middle, high = (
-        comparison[f"difference_{point}"].to_numpy(dtype=float)
-        for point in ("low", "median", "high")
-    )
+    low, middle, high = interval_arrays(comparison, "difference")
     rows = np.arange(len(comparison))
     apart = (comparison["told_apart"] == "yes").to_numpy()
     ax.axvline(0, color=style.quiet, linewidth=0.8, zorder=0)

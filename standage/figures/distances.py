@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 
 from standage.figures.axes import drawing_axes, new_figure, plain
 from standage.figures.styles import current_style
+from standage.findings.intervals import interval_arrays
 from standage.findings.most_different import distances, extremes
 
 LINE_HEIGHT = 0.24  # of a pair of stands [inches]
@@ -45,9 +46,7 @@ def plot_distances(pairs: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     style = current_style()
     ax = plain(drawing_axes(ax, height=LINE_HEIGHT * len(pairs) + 0.9))
     rows = np.arange(len(pairs))
-    low, middle, high = (
-        pairs[f"difference_{point}"].to_numpy(dtype=float) for point in ("low", "median", "high")
-    )
+    low, middle, high = interval_arrays(pairs, "difference")
     ax.barh(rows, pairs["chance_high"], height=0.7, color=style.quiet, alpha=0.25, zorder=0)
     ax.hlines(rows, low, high, color=style.posterior, linewidth=1.4)
     apart = (pairs["told_apart"] == "yes").to_numpy()

@@ -13,6 +13,7 @@ from matplotlib.patches import Patch
 from standage.figures.axes import drawing_axes, explain_below, plain
 from standage.figures.event_lane import draw_events
 from standage.figures.styles import current_style
+from standage.findings.intervals import interval_arrays
 from standage.growth.growth_changes import MODEL
 from standage.growth.release_criteria import criterion_words
 
@@ -149,10 +150,7 @@ def plot_disturbance_chronology(
         ("share_released", 100, style.posterior, None),
         ("share_suppressed", -100, style.prior, "////"),
     ):
-        low, middle, high = (
-            sign * shown[name + point].to_numpy(dtype=float)
-            for point in ("_low", "_median", "_high")
-        )
+        low, middle, high = sign * interval_arrays(shown, name)
         ax.bar(
             year,
             middle,

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from standage.figures.axes import drawing_axes, plain, unit_title, years_are
 from standage.figures.event_lane import MOST_EVENTS
 from standage.figures.styles import current_style
+from standage.findings.intervals import Interval
 
 NEAR_YEARS = 40  # an event further from a pulse than this is shown without a line to it [years]
 EVENT_HEIGHT = 0.34  # of the row of an event [inches]
@@ -122,7 +123,7 @@ def _draw_lag(ax: Axes, event: dict, lag: dict, start: float) -> None:
         markersize=4,
         zorder=3,
     )
-    low, middle, high = (lag[f"lag_years_{point}"] for point in ("low", "median", "high"))
+    low, middle, high = Interval.of(lag, "lag_years")
     ax.annotate(
         f"{middle:+.0f} ({low:.0f} to {high:.0f})",
         (max(last + 1, start + 0.5) + 1.5, row),

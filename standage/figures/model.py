@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 
 from standage.figures.axes import drawing_axes, plain, unit_title
 from standage.figures.styles import current_style
+from standage.findings.intervals import interval_arrays
 from standage.findings.model_checks import DELAYS
 
 LEAST_CHANCE = 0.002  # delays rarer than this are not worth paper at the long end
@@ -35,10 +36,7 @@ def plot_delay(delay: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
         ("prior", style.prior, style.prior_band(0.3), "--", "before the data"),
         ("posterior", style.posterior, after, "-", "given the data"),
     ):
-        low, middle, high = (
-            100 * delay[name + point].to_numpy(dtype=float)
-            for point in ("_low", "_median", "_high")
-        )
+        low, middle, high = 100 * interval_arrays(delay, name)
         ax.fill_between(years, low, high, **band)
         ax.plot(years, middle, color=ink, linestyle=dashes, linewidth=1.6, label=label)
     worth = np.flatnonzero(
@@ -63,9 +61,7 @@ def plot_diameter_check(check: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     """
     style = current_style()
     ax = plain(drawing_axes(ax, height=3.2))
-    low, middle, high = (
-        check["predicted" + point].to_numpy(dtype=float) for point in ("_low", "_median", "_high")
-    )
+    low, middle, high = interval_arrays(check, "predicted")
     left = check["dbh_from_cm"].to_numpy(dtype=float)
     right = check["dbh_to_cm"].to_numpy(dtype=float)
     typical = np.median((right - left)[np.isfinite(right - left)])
@@ -102,9 +98,7 @@ def plot_count_check(check: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     style = current_style()
     ax = plain(drawing_axes(ax, height=2.6))
     rows = np.arange(len(check))
-    low, middle, high = (
-        check["predicted" + point].to_numpy(dtype=float) for point in ("_low", "_median", "_high")
-    )
+    low, middle, high = interval_arrays(check, "predicted")
     ax.barh(
         rows,
         high - low,

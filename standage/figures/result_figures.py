@@ -25,6 +25,7 @@ from standage.figures.stand import (
     tree_panel_height,
 )
 from standage.figures.styles import current_style
+from standage.findings.events_on_record import events_of
 from standage.findings.findings import Findings
 from standage.findings.unit_findings import rows_of
 
@@ -58,7 +59,7 @@ def _with_level(figure: Figure, level: float) -> Figure:
 def _stand_figures(findings: Findings) -> Figures:
     """The units' histories, trees and pulses, a panel each."""
     units = findings.units
-    events = {unit.name: _events_of(findings, unit.stand) for unit in units}
+    events = {unit.name: events_of(findings.survey, unit.stand) for unit in units}
     dated = [unit for unit in units if _any_dated(unit.trees)]
     aged = [
         unit
@@ -143,7 +144,7 @@ def _ring_figures(findings: Findings) -> Figures:
         "ring_widths",
         "Ring widths, and where growth changed for long",
         (
-            _panel(plot_ring_panel, table, events=_events_of(findings, stand))
+            _panel(plot_ring_panel, table, events=events_of(findings.survey, stand))
             for stand, table in by_stand.items()
         ),
         heights=[ring_panel_height(table["tree"].nunique()) for table in by_stand.values()],
@@ -152,16 +153,11 @@ def _ring_figures(findings: Findings) -> Figures:
         "disturbances",
         "When was the stand disturbed?",
         (
-            _panel(plot_disturbance_chronology, table, events=_events_of(findings, stand))
+            _panel(plot_disturbance_chronology, table, events=events_of(findings.survey, stand))
             for stand, table in chronology.groupby("stand", sort=False)
         ),
         row_height=4.2,
     )
-
-
-def _events_of(findings: Findings, stand: str) -> pd.DataFrame:
-    events = findings.survey.events
-    return events[events["stand"].isin([stand, ""])]
 
 
 def _any_dated(trees: pd.DataFrame) -> bool:

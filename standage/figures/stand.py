@@ -27,6 +27,7 @@ from standage.figures.axes import (
 )
 from standage.figures.event_lane import draw_events
 from standage.figures.styles import current_style, on_white
+from standage.findings.intervals import interval_arrays
 from standage.findings.stems import SAMPLED
 
 UNDATED = "#dcdcdc"  # of years in which no cored tree is dated
@@ -151,9 +152,7 @@ def plot_rate(
     shown = rates_shown(rate)
     name, scale = ("share", 100) if sampled else ("living_per_ha", 1)
     year = shown["year"].to_numpy()
-    low, middle, high = (
-        shown[name + point].to_numpy(dtype=float) * scale for point in ("_low", "_median", "_high")
-    )
+    low, middle, high = interval_arrays(shown, name) * scale
     ax.fill_between(year, low, high, color=style.posterior, alpha=0.25, linewidth=0)
     ax.plot(year, middle, color=style.posterior, linewidth=1.6)
     ax.set_ylim(0, max(1.15 * high.max(), 1e-9))
@@ -251,9 +250,7 @@ def plot_tree_dates(
     )  # dots of many trees must not run into one band
     rank = np.arange(1, len(shown) + 1)
     cored = (shown["basis"] == "cored").to_numpy()
-    low, middle, high = (
-        shown[name + point].to_numpy(dtype=float) for point in ("_low", "_median", "_high")
-    )
+    low, middle, high = interval_arrays(shown, name)
     for those, ink, fill, order in (
         (~cored, style.quiet, "white", 2),
         (cored, style.posterior, style.posterior, 3),

@@ -18,7 +18,7 @@ import pandas as pd
 from standage.findings import schema
 from standage.findings.event_lags import usual_lags
 from standage.findings.events_on_record import LAG_WINDOW, Event, stand_events
-from standage.findings.intervals import blank_columns, interval_columns
+from standage.findings.intervals import interval_columns
 from standage.findings.local_ratio import Scan
 from standage.findings.pulses import Burst, wider_columns
 from standage.findings.stages_at_event import (
@@ -152,6 +152,7 @@ ATTRIBUTION = schema.ResultTable(
 )
 
 Columns = dict[str, Any]  # of a row, by name
+NOTHING_CLAIMED: Columns = {"claim": "nothing"}
 
 
 def attribution_table(findings: Findings) -> pd.DataFrame:
@@ -263,7 +264,7 @@ def _unit_rows(findings: Findings, number: int, bursts: list[Burst]) -> Iterable
         else None
     )
     grass = (
-        np.asarray(posterior.delay_posterior[number]["grass"], dtype=float).mean(axis=0)
+        np.asarray(posterior.unit(number).delays["grass"], dtype=float).mean(axis=0)
         if established and profile.has_grass_stage
         else None
     )
@@ -288,7 +289,7 @@ def _unit_rows(findings: Findings, number: int, bursts: list[Burst]) -> Iterable
         for one in candidates:
             row = label | _event_columns(one.event)
             if one.event.recurring:
-                yield row | _blank()
+                yield row | NOTHING_CLAIMED
                 continue
             row |= _lag_columns(start, one, there, findings.level)
             row["chance_as_close"] = chance_as_close(
@@ -297,7 +298,15 @@ def _unit_rows(findings: Findings, number: int, bursts: list[Burst]) -> Iterable
             yield row | _share_columns(
                 histories, scan, burst, one.began, profile.has_grass_stage, findings.level
             )
-        yield label | _no_event_columns(none if established else np.nan, len(events), len(tested))
+        yield (
+            label
+            | NOTHING_CLAIMED
+            | {
+                "probability_none_on_record": none if established else np.nan,
+                "events_on_record": len(events),
+                "events_testable": len(tested),
+            }
+        )
 
 
 def _candidates(
@@ -344,37 +353,6 @@ def _event_columns(event: Event) -> Columns:
     }
 
 
-def _no_event_columns(none: float, events: int, testable: int) -> Columns:
-    """The row that says how likely a pulse goes with none of the events."""
-    return _blank() | {
-        "event": "",
-        "kind": "",
-        "timing": "",
-        "probability_none_on_record": none,
-        "events_on_record": events,
-        "events_testable": testable,
-    }
-
-
-def _blank() -> Columns:
-    """Columns of a row about which nothing is known."""
-    numbers = [f"probability_began_within_{span}" for span in SPANS]
-    numbers += ["probability_before", "probability_during", "chance_as_close"]
-    return dict.fromkeys(numbers, np.nan) | blank_columns("lag_years") | _blank_shares()
-
-
-def _blank_shares() -> Columns:
-    blank: Columns = {
-        f"{when}probability_mostly_{share}": np.nan
-        for when in ("", "prior_")
-        for share in ("waiting", "after")
-    }
-    blank |= {"bayes_factor": np.nan, "claim": "nothing"}
-    for share in SHARES:
-        blank |= blank_columns(f"share_{share}") | blank_columns(f"prior_share_{share}")
-    return blank
-
-
 def _lag_columns(
     start: np.ndarray, candidate: _Candidate, there: np.ndarray, level: float
 ) -> Columns:
@@ -404,7 +382,7 @@ def _share_columns(
     level: float,
 ) -> Columns:
     if histories is None:
-        return _blank_shares()
+        return NOTHING_CLAIMED
     weights, fitted, prior = histories
     first, last = (scan.years[edge][:, None] for edge in (burst.start, burst.end))
     inside = (fitted.established >= first) & (fitted.established <= last)
@@ -415,7 +393,7 @@ def _share_columns(
         "share": stage_shares(fitted, weights, inside, year),
         "prior_share": stage_shares(prior, weights, inside, year),
     }
-    columns = _blank_shares()
+    columns = dict(NOTHING_CLAIMED)
     for share in SHARES:
         if has_grass_stage or share != "waiting":
             fitted_share = getattr(by_name["share"], share)

@@ -8,6 +8,7 @@ stands whose truth is known (docs/validation.md).
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
@@ -235,3 +236,8 @@ class Claim:
         if self.scored == "event":
             return bool(truth)
         raise ValueError(f"a claim of kind '{self.kind}' isn't scored")
+
+
+def of_kind(claims: Iterable[Claim], kind: Kind, subject: str | None = None) -> list[Claim]:
+    """Those of a kind, about a subject where one is given."""
+    return [claim for claim in claims if claim.kind == kind and subject in (None, claim.subject)]

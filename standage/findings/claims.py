@@ -29,14 +29,9 @@ from standage.findings.schema import Row
 from standage.findings.separate_spans import read_spans
 from standage.findings.stand_summary import AGES, MIDDLE_SHARE, middle_years
 from standage.findings.stand_table import COHORT, STAND_TABLE
-from standage.findings.stems import CORING_HEIGHT, living_rate
+from standage.findings.stems import CORING_HEIGHT
 from standage.findings.unit_findings import UnitFindings
-from standage.findings.young_cohort import (
-    SURE_OF_YOUNG,
-    YoungCohort,
-    cohort_years,
-    young_cohort,
-)
+from standage.findings.young_cohort import SURE_OF_YOUNG, YoungCohort, cohort_years, young_cohort
 
 if TYPE_CHECKING:
     from standage.findings.findings import Findings
@@ -413,7 +408,7 @@ def _of_young_cohort(
             interval=_points(years, level, whole=True),
         )  # fmt: skip
     first, last = (years[:, None] for years in ends)
-    plants = living_rate(findings.posterior, number)[scan.kept]
+    plants = findings.posterior.unit(number).living_rate[scan.kept]
     plants = plants * ((scan.years >= first) & (scan.years <= last))
     yield _claim(
         of, "young plants", "inside", PLANTS, "plants per hectare", level, "rate",

@@ -8,15 +8,8 @@ import numpy as np
 import pandas as pd
 
 from standage.findings import schema
-from standage.findings.intervals import blank_columns, interval_columns
-from standage.findings.stems import (
-    CORING_HEIGHT,
-    living_rate,
-    share_past_emerging,
-    unit_basis,
-    unit_label,
-    unit_years,
-)
+from standage.findings.intervals import interval_columns
+from standage.findings.stems import CORING_HEIGHT, unit_basis, unit_label
 
 if TYPE_CHECKING:
     from standage.findings.findings import Findings
@@ -81,11 +74,9 @@ def cohort_table(findings: Findings, *, class_years: int = CLASS_YEARS) -> pd.Da
 
 def _unit_cohorts(findings: Findings, number: int, class_years: int) -> pd.DataFrame:
     posterior, level = findings.posterior, findings.level
-    unit = posterior.units[number]
-    years = unit_years(posterior, unit)
+    one, unit = posterior.unit(number), posterior.units[number]
+    years, living, past = one.own_years, one.living_rate, one.share_past_emerging
     starts, class_of_year = np.unique(years // class_years * class_years, return_inverse=True)
-    living = living_rate(posterior, number)
-    past = share_past_emerging(posterior, number)
     members = findings.populations[number]
     stems = _sum_by_class(members.by_year, class_of_year, len(starts))
     seedlings = _sum_by_class(living * (1 - past), class_of_year, len(starts))
@@ -97,28 +88,14 @@ def _unit_cohorts(findings: Findings, number: int, class_years: int) -> pd.DataF
             "last_year": np.minimum(starts + class_years - 1, years[-1]),
         }
     )
-    per_hectare = unit.has_plots
     total = stems.sum(axis=1, keepdims=True)
-    columns = (
-        interval_columns("stems_per_ha", stems, level)
-        if per_hectare
-        else blank_columns("stems_per_ha")
-    )
-    columns |= interval_columns("share", stems / np.where(total > 0, total, np.nan), level)
-    if per_hectare:
-        columns |= interval_columns(
-            "basal_area_m2_ha",
-            _sum_by_class(members.basal_area_by_year, class_of_year, len(starts)),
-            level,
-        )
-    else:
-        columns |= blank_columns("basal_area_m2_ha")
-    has_seedlings = per_hectare and unit.basis != CORING_HEIGHT
-    columns |= (
-        interval_columns("seedling_stages_per_ha", seedlings, level)
-        if has_seedlings
-        else blank_columns("seedling_stages_per_ha")
-    )
+    columns = interval_columns("share", stems / np.where(total > 0, total, np.nan), level)
+    if unit.has_plots:
+        area = _sum_by_class(members.basal_area_by_year, class_of_year, len(starts))
+        columns |= interval_columns("stems_per_ha", stems, level)
+        columns |= interval_columns("basal_area_m2_ha", area, level)
+        if unit.basis != CORING_HEIGHT:
+            columns |= interval_columns("seedling_stages_per_ha", seedlings, level)
     return table.assign(**columns, **unit_basis(unit))
 
 

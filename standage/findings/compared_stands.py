@@ -17,13 +17,7 @@ import numpy as np
 from standage.findings.local_ratio import Scan
 from standage.findings.pulse_limit import LEAST_LIMIT, ReportingLimit
 from standage.findings.pulses import Burst, find_bursts
-from standage.findings.stems import (
-    CORING_HEIGHT,
-    dated_by_core,
-    dated_years,
-    living_rate,
-    stage_count_area,
-)
+from standage.findings.stems import CORING_HEIGHT, dated_by_core, dated_years, stage_count_area
 from standage.stand.posterior import Posterior
 
 if TYPE_CHECKING:
@@ -154,9 +148,9 @@ def _edges(bursts: list[Burst], scan: Scan, edge: str) -> np.ndarray:
 
 
 def _grass_share(posterior: Posterior, number: int) -> np.ndarray:
-    living = living_rate(posterior, number)
-    grass = np.asarray(posterior.grass_share[number], dtype=float)[:, : living.shape[1]]
-    if posterior.units[number].basis == CORING_HEIGHT or not grass.any():
+    one = posterior.unit(number)
+    living, grass = one.living_rate, one.share_in_grass_stage
+    if one.unit.basis == CORING_HEIGHT or not grass.any():
         return np.full(len(living), np.nan)
     total = living.sum(axis=1)
     return (living * grass).sum(axis=1) / np.where(total > 0, total, np.nan)

@@ -44,9 +44,9 @@ from standage.findings.differences import (
     not_comparable,
     not_on_one_footing,
     pair_columns,
-    point_columns,
     refused,
 )
+from standage.findings.intervals import interval_columns
 from standage.findings.pulse_synchrony import TOLERANCE, synchrony
 from standage.findings.stems import CORING_HEIGHT
 
@@ -277,8 +277,8 @@ def _distance_columns(
         "measure": AGE_STRUCTURE_DISTANCE,
         "unit": "years",
         "probability_greater": found.probability_beyond_chance,
-        **point_columns("difference", found.draws, level),
-        **point_columns("chance", found.chance, level),
+        **interval_columns("difference", found.draws, level),
+        **interval_columns("chance", found.chance, level),
         "told_apart": apart if claims else NOT_ASSESSED,
     }
 

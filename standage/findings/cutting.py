@@ -133,7 +133,7 @@ def may_be_left_by_cutting(probability: float, on_record: bool) -> bool:
 def growth_of_unit(findings: Findings, number: int) -> Growth:
     """Growth as the posterior has it, on average."""
     posterior, unit = findings.posterior, findings.posterior.units[number]
-    laws = posterior.delay_posterior[number]
+    laws = posterior.unit(number).delays
     grass, height = (
         np.asarray(laws[name], dtype=float).mean(axis=0) for name in ("grass", "height")
     )
@@ -145,7 +145,7 @@ def growth_of_unit(findings: Findings, number: int) -> Growth:
     scatter = posterior.parameters.loc[own & (names == "dbh_scatter"), "posterior_median"]
     usual = findings.profiles[unit.species]["size.scatter"]
     return Growth(
-        np.asarray(posterior.size_curve[number], dtype=float).mean(axis=0),
+        np.asarray(posterior.unit(number).size_curve, dtype=float).mean(axis=0),
         float(scatter.iloc[0] if len(scatter) else usual),
         np.searchsorted(held / held[-1], points),
     )

@@ -12,7 +12,7 @@ import numpy as np
 
 from standage.findings.compared_stands import ComparedStand
 from standage.findings.comparison_measures import Measure, in_class
-from standage.findings.intervals import SUFFIXES, credible_points
+from standage.findings.intervals import interval_columns
 from standage.findings.stems import CORING_HEIGHT, PER_HECTARE, SAMPLED
 
 # classes that hold less in both stands, at their high points, are not worth a row (assumption)
@@ -121,18 +121,12 @@ def difference_columns(
     return {
         "first_median": float(np.nanmedian(first)),
         "second_median": float(np.nanmedian(second)),
-        **point_columns("difference", difference, level),
+        **interval_columns("difference", difference, level),
         "probability_greater": greater,
         "probability_equal": equal,
         "probability_both": float(both.mean()),
         "told_apart": apart if claims else NOT_ASSESSED,
     }
-
-
-def point_columns(name: str, draws: np.ndarray, level: float) -> Row:
-    """`name_low`, `_median` and `_high` of draws. (draw,)"""
-    points = credible_points(draws, level)
-    return {name + suffix: point for suffix, point in zip(SUFFIXES, points, strict=True)}
 
 
 def classes_worth_showing(

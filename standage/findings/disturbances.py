@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from standage.findings import schema
-from standage.findings.intervals import blank_columns, interval_columns
+from standage.findings.events_on_record import events_of
+from standage.findings.intervals import interval_columns
 from standage.findings.releases import AT_RISK, RINGS_ALONE
 from standage.growth.growth_changes import DisturbanceHistory, GrowthChanges
 from standage.growth.stand_disturbance import APART, RELEASE_LAGS, SUPPRESSION_LAGS, year_chances
@@ -94,9 +95,7 @@ EVENT_YEARS = schema.ResultTable(
 )
 
 
-def episodes(
-    drawn: np.ndarray, window: int, least: float = LEAST_PROBABILITY
-) -> list[tuple[int, int, float]]:
+def episodes(drawn: np.ndarray, window: int) -> list[tuple[int, int, float]]:
     """First and last place, and probability, of the windows in which something likelier than not
     began, the likeliest first.
 
@@ -110,11 +109,10 @@ def episodes(
         )
         inside = (held[:, window:] > held[:, :-window]).mean(axis=0)
         best = int(np.argmax(inside))
-        if inside[best] < least:
+        if inside[best] < LEAST_PROBABILITY:
             break
-        alike = np.flatnonzero(
-            inside >= inside[best] - 1e-12
-        )  # of a run of equal windows the middle one
+        # of a run of equal windows the middle one
+        alike = np.flatnonzero(inside >= inside[best] - 1e-12)
         best = int(alike[alike < best + window].mean())
         found.append((best, best + window - 1, float(inside[best])))
         left[:, best : best + window] = False
@@ -222,9 +220,7 @@ def _share_that_answered(
     years = changes.series.years
     span = np.flatnonzero((years >= between[0]) & (years <= between[1]))
     members = changes.series.of_stand(stand)
-    result: dict[str, Any] = {"trees_at_risk": 0, "share_elsewhere": np.nan} | blank_columns(
-        "share"
-    )
+    result: dict[str, Any] = {"trees_at_risk": 0}
     if not len(span):
         return result
     for stem, places in (
@@ -255,7 +251,7 @@ def event_year_table(changes: GrowthChanges, survey: Survey, *, level: float) ->
     """
     rows = []
     for stand in changes.stands:
-        for event in survey.events[survey.events["stand"].isin([stand, ""])].itertuples():
+        for event in events_of(survey, stand).itertuples():
             about = {
                 "event": event.event,
                 "stand": stand,

@@ -66,12 +66,16 @@ class Event:
         return generator.choice(years, size=draws, p=weights / weights.sum()).astype(float)
 
 
+def events_of(survey: Survey, stand: str) -> pd.DataFrame:
+    """Rows of the survey's events for a stand, those of all stands among them."""
+    return survey.events[survey.events["stand"].isin([stand, ""])]
+
+
 def stand_events(survey: Survey, stand: str) -> list[Event]:
     """The events on record for a stand, those of all stands among them, oldest first; recurring
     ones are marked.
     """
-    table = survey.events
-    own = table[table["stand"].isin([stand, ""])]
+    own = events_of(survey, stand)
     blank = pd.Series(np.nan, index=own.index)
     low, high = (
         own.get(name, blank).astype(float) for name in ("removed_dbh_low_cm", "removed_dbh_high_cm")

@@ -11,12 +11,7 @@ import numpy as np
 from standage.findings.local_ratio import Scan
 from standage.findings.pulses import Burst
 from standage.findings.reweighting import weighted_median
-from standage.findings.stems import (
-    completed_season,
-    dated_years,
-    stems_past_emerging,
-    unit_years,
-)
+from standage.findings.stems import completed_season, dated_years
 from standage.stand.posterior import Posterior
 
 OLD_AGE = 100  # years; the share of stems past it is followed
@@ -87,14 +82,14 @@ def followed_unit(
     posterior: Posterior, number: int, scan: Scan, bursts: list[Burst], limit: float
 ) -> FollowedUnit:
     """What is followed of one unit. limit: the score from which its pulses are reported."""
-    unit = posterior.units[number]
+    one, unit = posterior.unit(number), posterior.units[number]
     trees, years = dated_years(posterior, number, in_process=False)
     cored = trees["cored"].to_numpy().astype(bool)
     years = years[:, cored] if cored.any() else years
     dated = np.isfinite(years)
-    stems = stems_past_emerging(posterior, number)
+    stems = one.stems_past_emerging
     total = stems.sum(axis=1)
-    age = completed_season(posterior.survey, unit.stand) - unit_years(posterior, unit) + 1
+    age = completed_season(posterior.survey, unit.stand) - one.own_years + 1
     order = np.argsort(total, kind="stable")
     return FollowedUnit(
         trees=CORED_TREES if cored.any() else TREES_BY_SIZE,

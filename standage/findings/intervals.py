@@ -84,9 +84,9 @@ def interval_columns(
     return {name + suffix: point for suffix, point in zip(SUFFIXES, points, strict=True)}
 
 
-def blank_columns(name: str) -> dict[str, float]:
-    """The three columns of a quantity that the survey can't give: blank, never zero."""
-    return {name + suffix: np.nan for suffix in SUFFIXES}
+def interval_arrays(table: pd.DataFrame, name: str) -> np.ndarray:
+    """What `interval_columns` made, of a table. (3, row)"""
+    return np.array([table[name + suffix].to_numpy(dtype=float) for suffix in SUFFIXES])
 
 
 def shortest_span(

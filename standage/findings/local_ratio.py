@@ -11,15 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from standage.compiled import compiled
-from standage.findings.stems import (
-    CORING_HEIGHT,
-    dated_by_core,
-    dated_years,
-    living_rate,
-    share_past_emerging,
-    stage_count_area,
-    unit_years,
-)
+from standage.findings.stems import CORING_HEIGHT, dated_by_core, dated_years, stage_count_area
 from standage.stand.posterior import Posterior
 
 WINDOWS = (5, 10, 20)  # lengths of the windows looked at [years]
@@ -118,14 +110,14 @@ def scan_unit(posterior: Posterior, number: int) -> Scan:
     """Ratios to the local background of one unit and how often they stand out, posterior and
     prior.
     """
-    years = unit_years(posterior, posterior.units[number])
-    living = living_rate(posterior, number)
+    one = posterior.unit(number)
+    years, living = one.own_years, one.living_rate
     kept = np.arange(0, len(living), -(-len(living) // MOST_DRAWS))
-    prior = np.asarray(posterior.prior_living[number], dtype=float)[:MOST_PRIOR_DRAWS, : len(years)]
+    prior = np.asarray(one.prior_living, dtype=float)[:MOST_PRIOR_DRAWS, : len(years)]
     shape = steady_shape(prior)
     settled = living[kept] / shape
     smallest = smallest_telling_rate(posterior, number) / shape
-    grown = share_past_emerging(posterior, number).mean(axis=0) >= LEAST_GROWN
+    grown = one.share_past_emerging.mean(axis=0) >= LEAST_GROWN
     last_telling = int(np.flatnonzero(grown)[-1]) if grown.any() else -1
     dated = dated_stems(posterior, number, years)[kept]
     ratio, background, stands_out, score, prior_share = {}, {}, {}, {}, {}
@@ -210,10 +202,10 @@ def smallest_telling_rate(posterior: Posterior, number: int) -> np.ndarray:
     With plots a plant is seen in the plots' whole area once it is past the emerging stage, before
     that only in the area searched for seedlings.
     """
-    unit = posterior.units[number]
+    one, unit = posterior.unit(number), posterior.units[number]
     if not unit.has_plots:
-        return np.full(len(unit_years(posterior, unit)), 1 / YEARS_A_STEM)
-    grown = share_past_emerging(posterior, number).mean(axis=0)
+        return np.full(len(one.own_years), 1 / YEARS_A_STEM)
+    grown = one.share_past_emerging.mean(axis=0)
     searched = 0.0 if unit.basis == CORING_HEIGHT else stage_count_area(posterior.survey, unit)
     # a tenth of a per cent keeps a year in which nothing can be seen finite; its ratio is then 1
     # whatever the rate

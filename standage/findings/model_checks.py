@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from standage.findings.intervals import interval_columns
+from standage.findings.intervals import SUFFIXES, interval_columns
 from standage.findings.stems import CORING_HEIGHT, unit_label
 
 if TYPE_CHECKING:
@@ -35,8 +35,8 @@ def delay_table(findings: Findings) -> pd.DataFrame:
         if unit.basis == CORING_HEIGHT:
             continue
         for stage in DELAYS:
-            before = np.asarray(posterior.delay_prior[number][stage], dtype=float)
-            after = np.asarray(posterior.delay_posterior[number][stage], dtype=float)
+            before = np.asarray(posterior.unit(number).prior_delays[stage], dtype=float)
+            after = np.asarray(posterior.unit(number).delays[stage], dtype=float)
             if after.shape[1] < 2 or np.allclose(after[:, 1:], 0):
                 continue  # a species without a grass stage
             columns = {
@@ -59,11 +59,11 @@ def size_curve_table(findings: Findings) -> pd.DataFrame:
     posterior, level = findings.posterior, findings.level
     tables = []
     for number, unit in enumerate(posterior.units):
-        curve = np.asarray(posterior.size_curve[number], dtype=float)
+        curve = np.asarray(posterior.unit(number).size_curve, dtype=float)
         before = 0.0
         if unit.basis != CORING_HEIGHT:
             for stage in DELAYS:
-                mass = np.asarray(posterior.delay_posterior[number][stage], dtype=float)
+                mass = np.asarray(posterior.unit(number).delays[stage], dtype=float)
                 before += float(np.mean(mass @ np.arange(mass.shape[1])))
         columns = {
             "seasons": np.arange(curve.shape[1]),
@@ -81,19 +81,17 @@ def diameter_table(findings: Findings) -> pd.DataFrame:
     Units without plots have no row: what was sampled there has no expected number. The last class
     may be open.
     """
-    posterior, level = findings.posterior, findings.level
     tables = [pd.DataFrame(columns=["stand", "species", "dbh_from_cm", "dbh_to_cm", "observed"])]
-    for unit, fitted in zip(posterior.units, posterior.fitted, strict=True):
-        if not unit.has_plots:
+    for one in findings.posterior.by_unit:
+        if not one.unit.has_plots:
             continue
-        edges = np.asarray(fitted["dbh_edges"], dtype=float)
         columns = {
-            "dbh_from_cm": edges[:-1],
-            "dbh_to_cm": edges[1:],
-            "observed": np.asarray(fitted["dbh_observed"]),
-            **interval_columns("predicted", fitted["dbh_predicted"], level),
+            "dbh_from_cm": one.diameter_edges_cm[:-1],
+            "dbh_to_cm": one.diameter_edges_cm[1:],
+            "observed": one.stems_listed,
+            **interval_columns("predicted", one.stems_by_diameter, findings.level),
         }
-        tables.append(pd.DataFrame({**unit_label(unit), **columns}))
+        tables.append(pd.DataFrame({**unit_label(one.unit), **columns}))
     return pd.concat([table for table in tables if len(table)] or tables, ignore_index=True)
 
 
@@ -102,23 +100,11 @@ def count_table(findings: Findings) -> pd.DataFrame:
     predicted_*, factor`, the last being how many times as many there are as the rest of the survey
     expects.
     """
+    expected = [f"predicted{point}" for point in SUFFIXES]
+    columns = ["stand", "species", "stage", "observed", *expected, "factor"]
     tables = [
-        pd.DataFrame(
-            columns=[
-                "stand",
-                "species",
-                "stage",
-                "observed",
-                "predicted_low",
-                "predicted_median",
-                "predicted_high",
-                "factor",
-            ]
-        )
+        one.stage_counts.assign(**unit_label(one.unit)).reindex(columns=columns)
+        for one in findings.posterior.by_unit
+        if len(one.stage_counts)
     ]
-    posterior = findings.posterior
-    for unit, fitted in zip(posterior.units, posterior.fitted, strict=True):
-        counts = fitted.get("counts")
-        if counts is not None and len(counts):
-            tables.append(counts.assign(**unit_label(unit)).reindex(columns=tables[0].columns))
-    return pd.concat([table for table in tables if len(table)] or tables, ignore_index=True)
+    return pd.concat(tables or [pd.DataFrame(columns=columns)], ignore_index=True)

@@ -17,14 +17,10 @@ from scipy.special import logsumexp
 from scipy.stats import norm
 
 from standage.evidence.delays import grass_stage_pmf, height_growth_pmf, height_share
+from standage.findings.events_on_record import events_of
 from standage.findings.recruitment_shapes import stem_likelihoods
 from standage.findings.stages_at_event import growth_of
-from standage.findings.stems import (
-    CORING_HEIGHT,
-    dated_by_core,
-    dated_years,
-    living_rate,
-)
+from standage.findings.stems import CORING_HEIGHT, dated_by_core, dated_years
 
 if TYPE_CHECKING:
     from standage.findings.findings import Findings
@@ -93,8 +89,7 @@ def planting(findings: Findings, number: int, burst: Burst) -> Planting:
 def _planting_likely(posterior: Posterior, stand: str) -> bool:
     survey = posterior.survey
     origin = survey.stands.loc[survey.stands["stand"] == stand, "origin"].iloc[0]
-    events = survey.events
-    planted = (events["kind"] == "planting") & events["stand"].isin([stand, ""])
+    planted = events_of(survey, stand)["kind"] == "planting"
     return bool(origin not in ("", "natural") or planted.any())
 
 
@@ -121,10 +116,10 @@ def spread_factor(
         return np.nan
     classes = HEIGHT_STEP * np.round(np.clip(heights[used][near], 0, 137.0) / HEIGHT_STEP)
     kept = np.linspace(0, len(arrived) - 1, min(DRAWS, len(arrived))).astype(int)
-    delays = posterior.delay_posterior[number]
+    delays = posterior.unit(number).delays
     grass = np.asarray(delays["grass"], dtype=float)
     growth, dispersion = growth_of(delays["height"])
-    living = living_rate(posterior, number)
+    living = posterior.unit(number).living_rate
     axis = int(posterior.years[0])
     likelihood = np.zeros((near.sum(), last - first + 1))
     columns_of = np.clip(np.arange(first, last + 1) - axis, 0, living.shape[1] - 1)

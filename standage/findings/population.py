@@ -18,7 +18,6 @@ from standage.findings.stems import (
     completed_season,
     dated_years,
     stems_per_hectare_each,
-    unit_years,
 )
 from standage.stand.posterior import Posterior
 from standage.survey.survey import Survey
@@ -142,7 +141,7 @@ def population(findings: Findings, number: int) -> Population:
     posterior = findings.posterior
     unit = posterior.units[number]
     axis: dict[str, Any] = {
-        "years": unit_years(posterior, unit),
+        "years": posterior.unit(number).own_years,
         "season": completed_season(posterior.survey, unit.stand),
     }
     trees, drawn = dated_years(posterior, number, in_process=unit.has_plots)
@@ -229,7 +228,7 @@ def _unlisted(
     The density behind a count of stems in plots that differ by a negative binomial: a gamma of the
     stems, over one of the plots' mean.
     """
-    draws = len(posterior.living[number])
+    draws = len(posterior.unit(number).living)
     if not outside.sum() > 0:
         # nothing listed: a stem or so, in plots of this area
         covered = area_ha and posterior.units[number].area_ha >= area_ha
@@ -250,7 +249,7 @@ def _unlisted(
 def plot_dispersion(posterior: Posterior) -> np.ndarray:
     """Shape of the negative binomial by which plots differ. (draw,)"""
     drawn = posterior.draws_by_name["posterior"].dataset["parameters"]
-    draws = len(posterior.living[0])
+    draws = len(posterior.unit(0).living)
     if "plot_dispersion" not in drawn["parameter"].values:
         return np.full(draws, PLOT_DISPERSION)
     factor = drawn.sel(parameter="plot_dispersion").values.reshape(-1)

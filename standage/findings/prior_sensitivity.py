@@ -144,7 +144,7 @@ def sensitivity_table(findings: Findings) -> pd.DataFrame:
             label | _component_columns(component, flat, followed, before, chains)
             for component in components
         ]
-        counts = posterior.log_counts[number]
+        counts = posterior.unit(number).log_counts
         if len(counts):
             rows.append(label | _counts_columns(counts, followed, before, chains))
     return PRIOR_SENSITIVITY.frame(rows)

@@ -35,9 +35,7 @@ class Synchrony:
     lag: np.ndarray
 
 
-def synchrony(
-    first: ComparedStand, second: ComparedStand, *, tolerance: int = TOLERANCE
-) -> Synchrony | None:
+def synchrony(first: ComparedStand, second: ComparedStand) -> Synchrony | None:
     """Whether two stands share a pulse; None where one of them has none that is told, or they share
     no years to speak about.
     """
@@ -45,9 +43,8 @@ def synchrony(
     if not len(first.starts) or not len(second.starts) or low > high:
         return None
     lags = first.starts[:, None, :] - second.starts[None, :, :]
-    shared = (np.abs(lags) <= tolerance).any(
-        axis=(0, 1)
-    )  # NaN, a draw without the pulse, shares nothing
+    # NaN, a draw without the pulse, shares nothing
+    shared = (np.abs(lags) <= TOLERANCE).any(axis=(0, 1))
     both = np.isfinite(lags).any(axis=2)
     typical = np.full(both.shape, np.inf)
     typical[both] = np.nanmedian(np.abs(lags[both]), axis=1)
@@ -55,8 +52,8 @@ def synchrony(
     return Synchrony(
         probability=float(shared.mean()),
         chance=(
-            placed_at_random(first.starts, second.starts, low, high, tolerance)
-            + placed_at_random(second.starts, first.starts, low, high, tolerance)
+            placed_at_random(first.starts, second.starts, low, high, TOLERANCE)
+            + placed_at_random(second.starts, first.starts, low, high, TOLERANCE)
         )
         / 2,
         first_pulse=int(closest[0]) + 1,

@@ -19,7 +19,7 @@ import pandas as pd
 
 from standage.findings import schema
 from standage.findings.cutting import cutting_probability
-from standage.findings.intervals import SUFFIXES, blank_columns, credible_points, interval_columns
+from standage.findings.intervals import SUFFIXES, credible_points, interval_columns
 from standage.findings.local_ratio import WINDOWS, Scan, held_in_windows, window_years
 from standage.findings.planted import planting
 from standage.findings.pulse_limit import ReportingLimit
@@ -27,8 +27,6 @@ from standage.findings.stems import (
     CORING_HEIGHT,
     dated_by_core,
     dated_years,
-    living_rate,
-    stems_past_emerging,
     unit_basis,
     unit_label,
 )
@@ -285,11 +283,11 @@ def _row(findings: Findings, number: int, burst: Burst, pulse: int) -> dict[str,
     inside = (np.arange(len(years)) >= burst.start[:, None]) & (
         np.arange(len(years)) <= burst.end[:, None]
     )
-    living = living_rate(posterior, number)[scan.kept]
+    living = posterior.unit(number).living_rate[scan.kept]
     background = scan.background[burst.width][:, burst.place][:, None] * scan.shape
     excess = np.maximum(living - background, 0) * inside
     centre = excess @ years / np.where(excess.sum(axis=1) > 0, excess.sum(axis=1), np.nan)
-    stems = stems_past_emerging(posterior, number)[scan.kept]
+    stems = posterior.unit(number).stems_past_emerging[scan.kept]
     share = (stems * inside).sum(axis=1) / np.maximum(stems.sum(axis=1), np.finfo(float).tiny)
     start, end = years[burst.start].astype(float), years[burst.end].astype(float)
     excess_columns = interval_columns("stems_per_ha", excess.sum(axis=1)[there], level)
@@ -300,7 +298,7 @@ def _row(findings: Findings, number: int, burst: Burst, pulse: int) -> dict[str,
         **wider_columns("start", start[there], level, whole=True),
         **wider_columns("centre", centre[there], level, whole=True),
         **wider_columns("end", end[there], level, whole=True),
-        **(excess_columns if unit.has_plots else blank_columns("stems_per_ha")),
+        **(excess_columns if unit.has_plots else {}),
         **wider_columns("share", np.clip(share[there], 0, 1), level, most=1.0),
         **_stems_behind(posterior, number, scan.kept, start, end, there),
         "probability_planted": planted.probability,
@@ -316,7 +314,7 @@ def _row(findings: Findings, number: int, burst: Burst, pulse: int) -> dict[str,
         "shared_part_of_centre": (
             np.nan
             if unit.basis == CORING_HEIGHT
-            else _part_of_delays(centre, posterior.delay_posterior[number], scan.kept, there)
+            else _part_of_delays(centre, posterior.unit(number).delays, scan.kept, there)
         ),
     }
     return row | unit_basis(unit)
@@ -374,11 +372,7 @@ def _stems_behind(
     inside = (years >= start[:, None]) & (years <= end[:, None])
     in_typical = (years >= np.median(start[there])) & (years <= np.median(end[there]))
     by_core = dated_by_core(posterior, trees)
-    result = {
-        "dated_stems": int((in_typical.mean(axis=0) > 0.5)[by_core].sum()),
-        "plots_with_it": np.nan,
-        "largest_plot_share": np.nan,
-    }
+    result: dict[str, float] = {"dated_stems": int((in_typical.mean(axis=0) > 0.5)[by_core].sum())}
     plots = trees["plot"].to_numpy()
     names = np.unique(plots[plots != ""])
     if not posterior.units[number].has_plots or not len(names):

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from standage.findings import schema
-from standage.findings.intervals import blank_columns, interval_columns
+from standage.findings.intervals import interval_columns
 from standage.findings.local_ratio import (
     FARTHEST_BACKGROUND,
     FEWEST_YOUNGER,
@@ -16,14 +16,7 @@ from standage.findings.local_ratio import (
     NEAREST_BACKGROUND,
     STANDS_OUT,
 )
-from standage.findings.stems import (
-    dated_by_core,
-    dated_years,
-    living_rate,
-    stems_past_emerging,
-    unit_basis,
-    unit_label,
-)
+from standage.findings.stems import dated_by_core, dated_years, unit_basis, unit_label
 from standage.stand.posterior import Posterior
 
 if TYPE_CHECKING:
@@ -99,14 +92,14 @@ def rate_table(findings: Findings) -> pd.DataFrame:
 def _unit_rates(findings: Findings, number: int) -> pd.DataFrame:
     posterior, level, scan = findings.posterior, findings.level, findings.scans[number]
     unit = posterior.units[number]
-    stems = stems_past_emerging(posterior, number)
+    stems = posterior.unit(number).stems_past_emerging
     total = stems.sum(axis=1, keepdims=True)
-    per_hectare = interval_columns("living_per_ha", living_rate(posterior, number), level)
+    per_hectare = interval_columns("living_per_ha", posterior.unit(number).living_rate, level)
     return pd.DataFrame(
         {
             **unit_label(unit),
             "year": scan.years,
-            **(per_hectare if unit.has_plots else blank_columns("living_per_ha")),
+            **(per_hectare if unit.has_plots else {}),
             **interval_columns("ratio", scan.ratio[TABLE_WINDOW], level),
             "pulse_score": scan.score[TABLE_WINDOW],
             "dated_stems": _dated_in_window(posterior, number, scan.years),

@@ -13,12 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from scipy.special import logsumexp
 
-from standage.findings.stems import (
-    dated_by_core,
-    dated_years,
-    living_rate,
-    share_past_emerging,
-)
+from standage.findings.stems import dated_by_core, dated_years
 
 if TYPE_CHECKING:
     from standage.findings.findings import Findings
@@ -146,10 +141,10 @@ def record_of(
 def share_listed(posterior: Posterior, number: int) -> np.ndarray:
     """Share of each year's living that is as thick as the plots list. (year,)"""
     unit = posterior.units[number]
-    past = share_past_emerging(posterior, number).mean(axis=0)
+    past = posterior.unit(number).share_past_emerging.mean(axis=0)
     plots = posterior.survey.plots
     least = plots.loc[plots["stand"] == unit.stand, "min_dbh_cm"].max()
-    curve = np.asarray(posterior.size_curve[number], dtype=float).mean(axis=0)
+    curve = np.asarray(posterior.unit(number).size_curve, dtype=float).mean(axis=0)
     seasons = int(np.argmax(curve >= least)) if (curve >= least).any() else len(past) - 1
     if not np.isfinite(least) or seasons == 0:
         return past
@@ -279,7 +274,7 @@ def record_stems(findings: Findings, number: int) -> RecordStems:
     record = record_of(posterior, number, scan, drawn, float(hazard))
     inside = slice(record.first, record.last + 1)
     return RecordStems(
-        stem_likelihoods(drawn, living_rate(posterior, number), start)[:, inside],
+        stem_likelihoods(drawn, posterior.unit(number).living_rate, start)[:, inside],
         ((drawn >= start + record.first) & (drawn <= start + record.last)).mean(axis=0),
         record.weight[inside],
         trees["dbh_cm"].to_numpy(dtype=float),

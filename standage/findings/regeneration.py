@@ -6,7 +6,6 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from standage.findings.stems import living_rate, share_past_emerging
 from standage.stand.posterior import Posterior
 
 # 300 established seedlings per acre, what planters and managers commonly take for the least with
@@ -22,9 +21,9 @@ def regeneration(posterior: Posterior, number: int) -> Mapping[str, np.ndarray]:
     """Living plants of a unit with plots by stage, those of the survey's season as germinants; no
     grass stage where the species has none. (draw,) [plants/ha]
     """
-    living = living_rate(posterior, number)
-    grass = np.asarray(posterior.grass_share[number], dtype=float)[:, : living.shape[1]]
-    emerging = np.clip(1 - grass - share_past_emerging(posterior, number), 0, 1)
+    unit = posterior.unit(number)
+    living, grass = unit.living_rate, unit.share_in_grass_stage
+    emerging = np.clip(1 - grass - unit.share_past_emerging, 0, 1)
     older = living[:, :-1]
     stages = {
         "germinant": living[:, -1],

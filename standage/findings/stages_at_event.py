@@ -86,9 +86,9 @@ def stem_histories(
         np.nan,
     )
     # one prior draw for all stems of a draw: they share a stand
-    chosen = generator.integers(len(posterior.delay_prior[number]["grass"]), size=len(kept))
-    fitted = _pace(posterior.delay_posterior[number], kept)
-    prior = _pace(posterior.delay_prior[number], chosen)
+    chosen = generator.integers(len(posterior.unit(number).prior_delays["grass"]), size=len(kept))
+    fitted = _pace(posterior.unit(number).delays, kept)
+    prior = _pace(posterior.unit(number).prior_delays, chosen)
     grass, mean, spread = fitted.grass, fitted.growth, fitted.dispersion
     longest = int(np.nanmax(unit.season - established, initial=0))
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,7 +11,6 @@ from standage.findings import schema
 from standage.findings.age_structure import age_structure
 from standage.findings.intervals import (
     SUFFIXES,
-    blank_columns,
     fullest_span,
     interval_columns,
     shortest_span,
@@ -32,12 +30,10 @@ from standage.findings.stems import (
     CORING_HEIGHT,
     basal_area_each,
     dated_years,
-    living_rate,
     stems_per_hectare_each,
     trees_of_unknown_reach,
     unit_basis,
     unit_label,
-    unit_years,
 )
 from standage.findings.young_cohort import young_cohort
 from standage.stand.posterior import Posterior, Unit
@@ -223,7 +219,7 @@ def stand_summary_table(findings: Findings) -> pd.DataFrame:
 def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str, Any]:
     posterior, level = findings.posterior, findings.level
     unit = posterior.units[number]
-    years = unit_years(posterior, unit)
+    years = posterior.unit(number).own_years
     members = findings.populations[number]
     stems = members.by_year
     half_first, half_last = shortest_span(stems, years, 0.5)
@@ -237,8 +233,9 @@ def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str
         "sampled_share": members.sampled_share,
     }
     area = members.total_basal_area
-    for name, amount in (("stems_per_ha", members.total), ("stand_basal_area_m2_ha", area)):
-        row |= interval_columns(name, amount, level) if unit.has_plots else blank_columns(name)
+    if unit.has_plots:
+        row |= interval_columns("stems_per_ha", members.total, level)
+        row |= interval_columns("stand_basal_area_m2_ha", area, level)
     row["basal_area_m2_ha"] = _basal_area(posterior, number)
     row |= _oldest_cored(posterior, number, level)
     row |= dict(
@@ -267,7 +264,7 @@ def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str
     structures = age_structure(stems)._asdict()
     row |= {f"probability_{structure}": chance for structure, chance in structures.items()}
     row |= _shape(findings.shapes[number], level)
-    row |= dict(_grass_stage(posterior, number, level)) | _stages(findings, number)
+    row |= _stages(findings, number)
     row |= {"densest_20_years_first": _typical_year(densest_first)}
     row |= interval_columns("share_in_20_years", densest_share, level)
     listed = posterior.trees[_listed(posterior, number)]
@@ -338,7 +335,7 @@ def _oldest_cored(posterior: Posterior, number: int, level: float) -> dict[str, 
     trees, years = dated_years(posterior, number, in_process=False)
     cored = trees["cored"].to_numpy(dtype=bool)
     if not cored.any():
-        return {"oldest_cored_tree": "", **blank_columns("oldest_cored_year")}
+        return {}
     names, years = trees["tree"].to_numpy()[cored], years[:, cored]
     oldest = int(np.argmin(np.nanmedian(years, axis=0)))
     return {
@@ -364,34 +361,24 @@ def middle_years(members: Population) -> tuple[np.ndarray, np.ndarray]:
 
 def _stages(findings: Findings, number: int) -> dict[str, Any]:
     """Plants below breast height by stage, and whether they reach the stocking asked for."""
-    unit = findings.posterior.units[number]
-    if not unit.has_plots or unit.basis == CORING_HEIGHT:
+    one = findings.posterior.unit(number)
+    if not one.unit.has_plots or one.unit.basis == CORING_HEIGHT:
         return {}
     plants = regeneration(findings.posterior, number)
+    without_stem = (one.living_rate * one.share_in_grass_stage).sum(axis=1)
     cohort = young_cohort(findings.scans[number])
     row: dict[str, Any] = {
         "probability_young_cohort": np.nan if cohort is None else cohort.probability,
         "stocking_per_ha": findings.stocking_per_ha,
         "probability_stocked": stocking_probability(plants, findings.stocking_per_ha),
     }
+    row |= interval_columns("grass_stage_per_ha", without_stem, findings.level)
     row |= interval_columns(
         "established_seedlings_per_ha", established_seedlings(plants), findings.level
     )
     for stage, amount in plants.items():
         row |= interval_columns(f"{stage}_per_ha", amount, findings.level)
     return row
-
-
-def _grass_stage(
-    posterior: Posterior, number: int, level: float
-) -> Mapping[str, np.ndarray | float]:
-    """Plants still without a stem, germinants among them."""
-    unit = posterior.units[number]
-    if not unit.has_plots or unit.basis == CORING_HEIGHT:
-        return blank_columns("grass_stage_per_ha")
-    living = living_rate(posterior, number)
-    grass = np.asarray(posterior.grass_share[number], dtype=float)[:, : living.shape[1]]
-    return interval_columns("grass_stage_per_ha", (living * grass).sum(axis=1), level)
 
 
 def _what_it_rests_on(survey: Survey, unit: Unit) -> dict[str, Any]:

@@ -36,37 +36,6 @@ def unit_basis(unit: Unit) -> dict[str, str]:
     return {"basis": unit.basis, "amounts": PER_HECTARE if unit.has_plots else SAMPLED}
 
 
-def unit_years(posterior: Posterior, unit: Unit) -> np.ndarray:
-    """Calendar years of the common axis up to the unit's survey season. (year,)"""
-    years = np.asarray(posterior.years)
-    return years[years <= unit.season]
-
-
-def living_rate(posterior: Posterior, number: int) -> np.ndarray:
-    """Living stems by year of establishment, up to the survey season. (draw, year) [stems/ha/year,
-    or sampled stems/year]
-    """
-    return np.asarray(posterior.living[number], dtype=float)[
-        :, : len(unit_years(posterior, posterior.units[number]))
-    ]
-
-
-def share_past_emerging(posterior: Posterior, number: int) -> np.ndarray:
-    """`UnitDraws.share_past_emerging` of unit `number`. (draw, year)"""
-    unit = posterior.units[number]
-    length = len(unit_years(posterior, unit))
-    if unit.basis == CORING_HEIGHT:
-        return np.ones((len(posterior.living[number]), length))
-    return np.asarray(posterior.past_emerging[number], dtype=float)[:, :length]
-
-
-def stems_past_emerging(posterior: Posterior, number: int) -> np.ndarray:
-    """Living stems past the emerging stage by year of establishment: what every stem share is a
-    share of. (draw, year)
-    """
-    return living_rate(posterior, number) * share_past_emerging(posterior, number)
-
-
 def dated_years(
     posterior: Posterior, number: int, *, in_process: bool = True
 ) -> tuple[pd.DataFrame, np.ndarray]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from standage.findings.cannot_tell import OpenQuestion, open_questions, reach_assumed
-from standage.findings.claim import Claim, Kind
+from standage.findings.claim import Claim, Kind, of_kind
 from standage.findings.events_on_record import CUTS, Event, stand_events
 from standage.findings.intervals import Interval
 from standage.findings.schema import Row
@@ -54,13 +54,9 @@ class UnitFindings:
         """The first claim of a kind, about a subject where one is given; None without one."""
         return next(iter(self.claims_of(kind, subject)), None)
 
-    def claims_of(self, kind: Kind, subject: str | None = None) -> tuple[Claim, ...]:
-        """The claims of a kind."""
-        return tuple(
-            claim
-            for claim in self.claims
-            if claim.kind == kind and subject in (None, claim.subject)
-        )
+    def claims_of(self, kind: Kind, subject: str | None = None) -> list[Claim]:
+        """The claims of a kind, about a subject where one is given."""
+        return of_kind(self.claims, kind, subject)
 
     @property
     def dates_known(self) -> bool:

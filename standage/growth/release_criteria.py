@@ -63,6 +63,7 @@ class Criterion:
             raise ValueError(f"the smallest change must be above 0, not {self.least}")
 
 
+RECOVERY_YEARS = 10  # a rise so soon after a suppression of the series is its recovery (assumption)
 DATED_WITHIN = 2  # years by which noise moves the ends of a low (assumption)
 SMOOTHED = 3  # years of the running median by which the length of a low is measured (assumption)
 
@@ -213,16 +214,13 @@ def peaks(changes: np.ndarray, least: float, least_apart: int) -> np.ndarray:
     return found
 
 
-def found_changes(
-    widths: np.ndarray, years: np.ndarray, criterion: Criterion, *, recovery_years: int = 10
-) -> pd.DataFrame:
+def found_changes(widths: np.ndarray, years: np.ndarray, criterion: Criterion) -> pd.DataFrame:
     """All releases and suppressions of many series.
 
     Parameters
     ----------
     widths : (series, year) ring widths, NaN outside a series. [mm]
     years : (year,) consecutive calendar years.
-    recovery_years : a rise so soon after a suppression of the series is its recovery. [years]
 
     Returns
     -------
@@ -231,15 +229,14 @@ def found_changes(
     first ring of the new growth), `change` (% or mm, positive), `before_mm`, `after_mm`, `major`
     (bool; False where the criterion has no levels).
 
-    A rise that ends a low of at most `recovery_years` is a recovery, unless what follows it exceeds
+    A rise that ends a low of at most `RECOVERY_YEARS` is a recovery, unless what follows it exceeds
     by as much as the criterion asks what had been before the low. How long the low was is measured
     on the rings: windows longer than it date its two ends anywhere within their length.
     """
     widths = _checked(widths)
     before, after = window_middles(widths, criterion.window, criterion.middle)
-    shift = (
-        1 if criterion.year_in == FOLLOWING else 0
-    )  # how far the last year of the preceding window lies before the year itself
+    # how far the last year of the preceding window lies before the year itself
+    shift = 1 if criterion.year_in == FOLLOWING else 0
     least = smallest_change(widths, criterion)
     rows = []
     for kind, changes in (
@@ -266,16 +263,11 @@ def found_changes(
     table = pd.DataFrame(rows, columns=columns).sort_values(
         ["series", "year", "kind"], ignore_index=True
     )
-    return _recoveries_named(table, widths, int(years[0]), criterion, least, recovery_years)
+    return _recoveries_named(table, widths, int(years[0]), criterion, least)
 
 
 def _recoveries_named(
-    table: pd.DataFrame,
-    widths: np.ndarray,
-    first_year: int,
-    criterion: Criterion,
-    least: float,
-    recovery_years: int,
+    table: pd.DataFrame, widths: np.ndarray, first_year: int, criterion: Criterion, least: float
 ) -> pd.DataFrame:
     kinds = table["kind"].tolist()
     for place, row in enumerate(table.itertuples()):
@@ -284,7 +276,7 @@ def _recoveries_named(
         falls = table[
             (table["series"] == row.series)
             & (table["kind"] == "suppression")
-            & (row.year - table["year"]).between(1, recovery_years + 2 * criterion.window)
+            & (row.year - table["year"]).between(1, RECOVERY_YEARS + 2 * criterion.window)
         ]
         short = []
         for fall in falls.itertuples():
@@ -293,7 +285,7 @@ def _recoveries_named(
             # a window longer than the low dates either end up to its surplus away; what lies
             # further apart is not this low's
             if (
-                low <= recovery_years
+                low <= RECOVERY_YEARS
                 and row.year - fall.year <= max(low, 2 * criterion.window - low) + DATED_WITHIN
             ):
                 short.append(fall.before_mm)

@@ -104,8 +104,6 @@ def changes_of_trees(
     generator: np.random.Generator,
     *,
     draws: int = DRAWS,
-    burn_in: int = BURN_IN,
-    least_change: float = LEAST_CHANGE,
     threads: int = 2,
 ) -> list[TreeChanges]:
     """The model fitted to each tree by itself.
@@ -116,7 +114,6 @@ def changes_of_trees(
         years each.
     generator : each tree gets one of its own from it, by its place in the list, so that results
         don't depend on `threads`.
-    least_change : rise of growth that is a release, as a share: 0.25 is 25 %.
 
     Raises
     ------
@@ -124,48 +121,37 @@ def changes_of_trees(
     """
     for each in series:
         _check_series(each)
-    least = float(np.log1p(least_change))
 
     def one(logs: np.ndarray, own: np.random.Generator) -> TreeChanges:
-        return _changes_of_tree(logs, own, draws, burn_in, least)
+        sizes, places, noise = _drawn_steps(logs, own, draws)
+        changes = classified(sizes, places, len(logs), float(np.log1p(LEAST_CHANGE)))
+        return TreeChanges(*changes, PHIS[noise[:, 0]], SIGMAS[noise[:, 1]])
 
     with ThreadPoolExecutor(max(threads, 1)) as pool:
         return list(pool.map(one, series, generator.spawn(len(series))))
 
 
-def mean_steps(
-    logs: np.ndarray,
-    generator: np.random.Generator,
-    *,
-    draws: int = DRAWS,
-    burn_in: int = BURN_IN,
-) -> np.ndarray:
+def mean_steps(logs: np.ndarray, generator: np.random.Generator) -> np.ndarray:
     """Mean over the draws of the level that lasting steps have brought a series to, each year.
     (year,) [log width]
 
     Raises ValueError for a series that is too short or has gaps.
     """
     _check_series(logs)
-    sizes, places, _ = _drawn_steps(logs, generator, draws, burn_in)
+    sizes, places, _ = _drawn_steps(logs, generator)
     steps = np.zeros(len(logs))
     steps[places] = sizes.mean(axis=0)
     return np.cumsum(steps)
 
 
-def common_rises(
-    logs: np.ndarray,
-    generator: np.random.Generator,
-    *,
-    draws: int = DRAWS,
-    burn_in: int = BURN_IN,
-) -> np.ndarray:
+def common_rises(logs: np.ndarray, generator: np.random.Generator) -> np.ndarray:
     """Probability that a lasting rise of the mean curve of many trees began with the ring of each
     year. (year,)
 
     Raises ValueError for a series that is too short or has gaps.
     """
     _check_series(logs)
-    sizes, places, _ = _drawn_steps(logs, generator, draws, burn_in, COMMON_STEP_SD)
+    sizes, places, _ = _drawn_steps(logs, generator, step_sd=COMMON_STEP_SD)
     released, _, _ = classified(sizes, places, len(logs), float(np.log1p(LEAST_COMMON_RISE)))
     return np.asarray(released.mean(axis=0))
 
@@ -214,11 +200,7 @@ def whitened(values: np.ndarray, phi: float) -> np.ndarray:
 
 
 def _drawn_steps(
-    logs: np.ndarray,
-    generator: np.random.Generator,
-    draws: int,
-    burn_in: int,
-    step_sd: float = STEP_SD,
+    logs: np.ndarray, generator: np.random.Generator, draws: int = DRAWS, step_sd: float = STEP_SD
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Sizes of drawn steps (draw, step), 0 for none, their places, and the places of phi and sigma
     on their grids (draw, 2).
@@ -230,7 +212,7 @@ def _drawn_steps(
         regression(logs, columns, precision, fixed=columns.shape[1] - len(places), phis=PHIS),
         NoiseGrid(PHIS, SIGMAS),
         StepPrior(float(np.log(STEP_RATE / (1 - STEP_RATE))), LEAST_SPACING),
-        burn_in,
+        BURN_IN,
         generator,
         sizes,
         noise,
@@ -251,14 +233,6 @@ def regression(
         gram[number], cross[number] = white.T @ white, white.T @ grown
         squares[number] = grown @ grown
     return Regression(gram, cross, squares, precision, fixed, len(logs))
-
-
-def _changes_of_tree(
-    logs: np.ndarray, generator: np.random.Generator, draws: int, burn_in: int, least: float
-) -> TreeChanges:
-    sizes, places, noise = _drawn_steps(logs, generator, draws, burn_in)
-    released, suppressed, change = classified(sizes, places, len(logs), least)
-    return TreeChanges(released, suppressed, change, PHIS[noise[:, 0]], SIGMAS[noise[:, 1]])
 
 
 def classified(
@@ -288,9 +262,8 @@ def prior_probabilities(
     length, draws = 200, 2000
     _, _, places = design(length)
     sizes = np.zeros((draws, len(places)))
-    for draw in range(
-        draws
-    ):  # steps too close to the one before are drawn anew, as the prior has none of them
+    # steps too close to the one before are drawn anew, as the prior has none of them
+    for draw in range(draws):
         while True:
             steps = np.flatnonzero(rng.random(len(places)) < STEP_RATE)
             if len(steps) < 2 or np.diff(steps).min() >= LEAST_SPACING:

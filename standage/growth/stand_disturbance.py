@@ -40,6 +40,7 @@ SUPPRESSION_LAGS = np.array([0.5, 0.3, 0.2])  # a loss of crown or roots shows s
 RATE = 0.01
 # between two disturbances that rings can tell apart [years] (assumption; more than the longest lag)
 APART = 5
+BURN_IN = 100  # draws before those that count
 # chance that an opening is one that trees answer at all: light cuts in open woodland mostly are not
 # (assumption)
 VISIBLE = 0.5
@@ -145,7 +146,6 @@ def drawn_disturbances(
     generator: np.random.Generator,
     *,
     draws: int = 1000,
-    burn_in: int = 100,
 ) -> DrawnDisturbances:
     """Draws of disturbances on record and not, given the evidence of each year. (year,)
 
@@ -170,7 +170,7 @@ def drawn_disturbances(
         np.zeros((draws, len(events)), dtype=np.bool_),
         np.zeros((draws, len(events)), dtype=np.bool_),
     )
-    _draw(evidence, known, _Prior(RATE, VISIBLE, APART), burn_in, generator, drawn)
+    _draw(evidence, known, _Prior(RATE, VISIBLE, APART), BURN_IN, generator, drawn)
     return DrawnDisturbances(*drawn)
 
 

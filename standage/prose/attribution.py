@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from standage.findings.events_on_record import CUTS, LAG_WINDOW
+from standage.findings.intervals import Interval
 from standage.findings.schema import Row
 from standage.findings.stems import CORING_HEIGHT
 from standage.grammar import capital, counted
@@ -205,7 +206,7 @@ def lag_words(row: Row, name: str | None = None) -> str:
     own.
     """
     event = name or event_name(row)
-    low, middle, high = (int(row[f"lag_years_{point}"]) for point in ("low", "median", "high"))
+    low, middle, high = map(int, Interval.of(row, "lag_years"))
     about = "" if low == high else "about "
     if middle == 0:
         lag = f"{about}in the year of {event}"
@@ -265,4 +266,4 @@ def _factor(factor: float) -> str:
 
 
 def _share(row: Row, name: str) -> str:
-    return share_words(*(row[f"{name}_{point}"] for point in ("low", "median", "high")))
+    return share_words(*Interval.of(row, name))

@@ -20,6 +20,7 @@ from standage.findings.comparison_measures import (
     STEMS_IN_CLASS,
 )
 from standage.findings.differences import COMMUNITY_AND_STAND, EVERYTHING, STAND, Obstacle
+from standage.findings.intervals import Interval
 from standage.findings.schema import Row
 from standage.grammar import capital, counted
 from standage.prose.wording import percent, probability_words
@@ -170,7 +171,7 @@ def _measure_words(row: Row) -> str:
 def _difference_words(row: Row, pair: str) -> str:
     if pd.isna(row["difference_median"]):
         return f"{pair} can't be told apart by {_measure_words(row)}: no draw has it in both."
-    low, middle, high = (float(row[f"difference_{point}"]) for point in ("low", "median", "high"))
+    low, middle, high = Interval.of(row, "difference")
     if row["measure"] == "number_of_pulses":
         pulses = (counted(round(row[f"{side}_median"]), "pulse") for side in ("first", "second"))
         return f"{pair} show {' and '.join(pulses)}."
@@ -275,7 +276,7 @@ def _shared_words(row: Row) -> str:
     shared += f"by chance it would be so in {percent(row['chance_shared'])} of cases"
     if pd.isna(row["difference_median"]):
         return f"{pulses} are never both there; {shared}."
-    low, middle, high = (row[f"difference_{point}"] for point in ("low", "median", "high"))
+    low, middle, high = Interval.of(row, "difference")
     if middle < 0:
         low, middle, high = -high, -middle, -low
     earlier = row["first"] if row["difference_median"] < 0 else row["second"]

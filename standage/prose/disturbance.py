@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from standage.findings.claim import Claim, Kind
+from standage.findings.claim import Claim, of_kind
 from standage.findings.disturbance_decades import GROWTH_AFTER
 from standage.findings.disturbances import BY_CRITERION, FROM_RELEASES, NO_EFFECT
 from standage.findings.findings import Findings
@@ -50,7 +50,7 @@ def disturbance_paragraphs(findings: Findings) -> list[str]:
 
 
 def _paragraph(stand: str, claims: Sequence[Claim]) -> str:
-    seen = [_disturbance_words(claim, claims) for claim in _of_kind(claims, "disturbance")]
+    seen = [_disturbance_words(claim, claims) for claim in of_kind(claims, "disturbance")]
     found = (
         capital("; ".join(seen))
         or "No disturbance is likelier than not; light cuts leave no mark in open woodland"
@@ -65,25 +65,21 @@ def _paragraph(stand: str, claims: Sequence[Claim]) -> str:
     )
 
 
-def _of_kind(claims: Sequence[Claim], kind: Kind) -> list[Claim]:
-    return [claim for claim in claims if claim.kind == kind]
-
-
 def _disturbance_words(claim: Claim, claims: Sequence[Claim]) -> str:
     own = [each for each in claims if each.rows == claim.rows and each.table == claim.table]
-    (year,) = _of_kind(own, "disturbance year")
+    (year,) = of_kind(own, "disturbance year")
     opening = claim.category == "opening"
     what = "trees were let go as by an opening" if opening else "trees lost vigour"
     share = "".join(
         f", seen in {percent(each.estimate)} of {each.population}"
-        for each in _of_kind(own, "trees disturbed")
+        for each in of_kind(own, "trees disturbed")
     )
     return f"{what} {year_words(*year.interval)}, {probability_words(claim.probability)}{share}"
 
 
 def _detectable_years(claims: Sequence[Claim]) -> str:
     """In which decades an opening would have been found."""
-    found = _of_kind(claims, "would be found")
+    found = of_kind(claims, "would be found")
     spans = [claim.subject for claim in found if claim.scored != "none"]
     when = "would rather be missed in any decade: too few trees"
     if spans:
@@ -94,7 +90,7 @@ def _detectable_years(claims: Sequence[Claim]) -> str:
 def _unseen_events(claims: Sequence[Claim]) -> list[str]:
     unseen = [
         f"{claim.category.replace('-', ' ')} {_range(claim.low, claim.high)}"
-        for claim in _of_kind(claims, "event not seen")
+        for claim in of_kind(claims, "event not seen")
     ]
     if not unseen:
         return []
@@ -108,7 +104,7 @@ def _narrowed_years(claims: Sequence[Claim]) -> list[str]:
     return [
         f"The {claim.category.replace('-', ' ')} {claim.quantity.removeprefix('the year, ')} began"
         f" {year_words(*claim.interval)}."
-        for claim in _of_kind(claims, "event year")
+        for claim in of_kind(claims, "event year")
     ]
 
 

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from standage.findings.cannot_tell import OpenQuestion
-from standage.findings.claim import OR, Claim, Kind
+from standage.findings.claim import OR, Claim, of_kind
 from standage.findings.findings import Findings
 from standage.findings.regeneration import ESTABLISHED, ESTABLISHED_SEEDLINGS, STOCKING_PER_HA
 from standage.findings.rereading import LIKELY_MISREAD
@@ -124,7 +124,7 @@ def _unanswered(unit: UnitFindings, claims: Sequence[Claim]) -> list[OpenQuestio
     """The open questions: not how many seedlings there are where it is plain that
     they reach a stocking, or don't.
     """
-    settled = any(claim.probability >= NO_DOUBT for claim in _of_kind(claims, "stocking"))
+    settled = any(claim.probability >= NO_DOUBT for claim in of_kind(claims, "stocking"))
     return [
         asked for asked in unit.open_questions if not (settled and asked.question == "grass stage")
     ]
@@ -138,12 +138,8 @@ def _unknown_lines(asked: Sequence[OpenQuestion], measures: Measures) -> tuple[s
     return (*lines, *([f"Also: {'; '.join(rest)}."] if rest else []))
 
 
-def _of_kind(claims: Sequence[Claim], kind: Kind) -> list[Claim]:
-    return [claim for claim in claims if claim.kind == kind]
-
-
 def _structure(unit: UnitFindings, claims: Sequence[Claim], common: bool) -> list[str]:
-    found = _of_kind(claims, "structure")
+    found = of_kind(claims, "structure")
     if not found:
         return ["When the stems established can't be told from this survey."]
     (claim,) = found
@@ -162,7 +158,7 @@ def _most(unit: UnitFindings, claims: Sequence[Claim], common: bool) -> str:
         f": over half the {_whose(claim, common)} {verb} in"
         f" {claim.subject.replace(' to ', '-')}"
         f" ({shown_percent(claim.probability)})"
-        for claim in _of_kind(claims, "most stems")
+        for claim in of_kind(claims, "most stems")
     )
 
 
@@ -172,20 +168,20 @@ def _whose(claim: Claim, common: bool) -> str:
 
 
 def _pulses(unit: UnitFindings, claims: Sequence[Claim]) -> list[str]:
-    pulses = _of_kind(claims, "pulse")
+    pulses = of_kind(claims, "pulse")
     if not pulses:
-        known = bool(_of_kind(claims, "structure"))
+        known = bool(of_kind(claims, "structure"))
         return [f"No recruitment pulse stands out{_lasting(claims)}."] if known else []
     at_core = unit.summary["basis"] == CORING_HEIGHT
     burst = "burst of arrivals at the height of the cores" if at_core else "recruitment pulse"
     sentences = []
     for pulse in pulses:
         own = [claim for claim in claims if claim.subject == pulse.subject]
-        begun, ended = (between_words(claim.interval) for claim in _of_kind(own, "pulse years"))
+        begun, ended = (between_words(claim.interval) for claim in of_kind(own, "pulse years"))
         _, either, other = pulse.category.partition(OR)
         what = burst + (f", or {other}" if either else "")
         together = "together " if either else ""
-        perhaps = ", perhaps planted" if _of_kind(own, "planted") else ""
+        perhaps = ", perhaps planted" if of_kind(own, "planted") else ""
         # the probability is that of the pulse, and stands before its years
         sentences.append(
             f"A {what} ({together}{shown_percent(pulse.probability)}), begun {begun}, ended"
@@ -200,18 +196,18 @@ def _lasting(claims: Sequence[Claim]) -> str:
     return "".join(
         f"; recruitment {words[year.subject][0]} about {year.estimate:.0f} and stayed"
         f" {words[year.subject][1]} ({shown_percent(shape.probability)})"
-        for shape in _of_kind(claims, "shape")
-        for year in _of_kind(claims, "change year")
+        for shape in of_kind(claims, "shape")
+        for year in of_kind(claims, "change year")
     )
 
 
 def _stocking(findings: Findings, claims: Sequence[Claim], measures: Measures) -> list[str]:
     sentences = []
-    for claim in _of_kind(claims, "stocking"):
+    for claim in of_kind(claims, "stocking"):
         verb = "reach" if claim.category == "reached" else "short of"
         amounts = [
             f": {measures.density(*each.interval)},"
-            for each in _of_kind(claims, "regeneration")
+            for each in of_kind(claims, "regeneration")
             if each.subject == ESTABLISHED_SEEDLINGS
         ]
         sentences.append(
@@ -261,7 +257,7 @@ def _before(unit: UnitFindings, claims: Sequence[Claim], common: bool) -> list[s
             words = _near_words(near[0], _pulse_name(unit, number))
             waited = "".join(
                 f" Of its stems {share_words(*claim.interval)} waited in the grass stage then."
-                for claim in _of_kind(claims, "waiting at event")
+                for claim in of_kind(claims, "waiting at event")
                 if claim.rows == f"pulse {number}, event {near[0]['event']}"
                 and claim.estimate >= WORTH_TELLING
             )
@@ -286,21 +282,21 @@ def _oldest(claims: Sequence[Claim], survey_year: int, common: bool) -> list[str
     """The oldest cored tree: its age, or the ages of which it has one, and whether its count is in
     doubt.
     """
-    ages = _of_kind(claims, "one of two ages")
+    ages = of_kind(claims, "one of two ages")
     either = either_words([(*claim.ends, claim.probability) for claim in ages], "years")
     doubt = "".join(
         "; its ring count is in doubt" if ages else f"; {doubt_words(claim.probability)}"
-        for claim in _of_kind(claims, "count in doubt")
+        for claim in of_kind(claims, "count in doubt")
     )
     when = "" if common else f" in {survey_year}"
     after = "".join(
         f"; next {claim.subject}, {age_words(*claim.interval)}"
-        for claim in _of_kind(claims, "next oldest")
+        for claim in of_kind(claims, "next oldest")
     )
     return [
         f"Oldest cored living tree{when}: {claim.subject},"
         f" {either if ages else age_words(*claim.interval)}{doubt}{after}."
-        for claim in _of_kind(claims, "minimum age")
+        for claim in of_kind(claims, "minimum age")
     ]
 
 
@@ -315,15 +311,15 @@ def doubt_words(chance: float) -> str:
 def _standing(claims: Sequence[Claim], measures: Measures, common: bool) -> list[str]:
     parts = []
     population = next((claim.population for claim in claims if claim.kind == "structure"), "")
-    for claim in _of_kind(claims, "stems"):
+    for claim in of_kind(claims, "stems"):
         population = claim.population
         parts.append(measures.stems_between(*claim.interval, what=""))
-    for claim in _of_kind(claims, "share over age"):
+    for claim in of_kind(claims, "share over age"):
         if claim.subject == OLD_AGE:
             parts.append(f"{share_words(*claim.interval)} over {OLD_AGE} years")
     area = "".join(
         f"; basal area {measures.basal_area(claim.estimate)}"
-        for claim in _of_kind(claims, "basal area")
+        for claim in of_kind(claims, "basal area")
     )
     whose = "stems" if common else population
     return [f"{capital(whose)}: {', '.join(parts)}{area}."] if parts else []

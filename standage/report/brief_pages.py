@@ -15,22 +15,13 @@ from matplotlib.figure import Figure
 from standage import figures
 from standage.figures.axes import without_formulas
 from standage.figures.styles import MILLIMETRES, in_style
+from standage.findings.events_on_record import events_of
 from standage.findings.findings import Findings
 from standage.findings.unit_findings import UnitFindings
 from standage.grammar import counted
 from standage.prose.brief import MOST_VETERANS, Brief, StandBrief
 from standage.report.heading import Heading
-from standage.report.paper import (
-    HEAD,
-    HEIGHT,
-    LAST_LINE,
-    LINE,
-    MARGIN,
-    TEXT,
-    WIDTH,
-    Column,
-    headed,
-)
+from standage.report.paper import HEAD, HEIGHT, LAST_LINE, LINE, MARGIN, TEXT, WIDTH, Column, headed
 from standage.report.shown_tables import ShownTable
 from standage.report.table_pages import table_pages
 
@@ -174,8 +165,7 @@ def draw_ages(column: Column, findings: Findings, unit: UnitFindings, height: fl
     page = column.page
     box = (column.left, HEIGHT - column.down - height, column.width, height)
     left, bottom, right, top = 0.55, 0.6, 0.05, 0.08  # first guess of the margins [inches]
-    events = findings.survey.events
-    own = events[events["stand"].isin([unit.stand, ""])]
+    own = events_of(findings.survey, unit.stand)
     for drawing in range(3):  # words are placed by the width of the axes, which margins decide
         ax = page.add_axes(_part(box, left, bottom, right, top))
         figures.plot_cohorts(unit.cohorts, trees=unit.trees, pulses=unit.pulses, events=own, ax=ax)

@@ -19,6 +19,7 @@ from standage.figures.axes import new_figure, wrap_to_width
 from standage.figures.stand import rates_shown, shade_years
 from standage.figures.styles import in_style
 from standage.figures.uncertainty import plot_budgets
+from standage.findings.events_on_record import events_of
 from standage.findings.findings import Findings
 from standage.findings.rates import CENTURY, undated_centuries
 from standage.findings.unit_findings import UnitFindings, rows_of
@@ -35,6 +36,7 @@ PAGE_MM, BESIDE_MM, PHONE_MM = 183.0, 140.0, 98.0
 MOST_PICTURED = 30
 
 Drawing = Callable[[], Axes]
+Text = Callable[[pd.DataFrame], str]
 
 
 @dataclass(frozen=True)
@@ -69,9 +71,9 @@ def picture(
     return Picture(name, caption, wide, narrow)
 
 
-def small_picture(draw: Callable[[Axes], Axes], name: str, caption: str, text: str) -> Picture:
+def small_picture(draw: Callable[..., Axes], name: str, caption: str, text: str) -> Picture:
     """What `draw` draws on the axes given, as one of two abreast; on a phone below each other."""
-    ax = draw(new_figure(*SMALL).subplots())
+    ax = draw(ax=new_figure(*SMALL).subplots())
     return Picture(name, caption, inline_svg(cast(Figure, ax.figure), name, text))
 
 
@@ -114,7 +116,7 @@ def age_picture(findings: Findings, unit: UnitFindings, number: int, *, alone: b
 
     number: that of the unit on the page. alone: whether no other stand's picture is beside it.
     """
-    events = _events_of(findings, unit.stand)
+    events = events_of(findings.survey, unit.stand)
 
     def draw() -> Axes:
         ax = figures.plot_cohorts(unit.cohorts, trees=unit.trees, pulses=unit.pulses, events=events)
@@ -135,7 +137,7 @@ def unit_pictures(findings: Findings, unit: UnitFindings, number: int) -> list[P
 
     number: that of the unit on the page.
     """
-    events = _events_of(findings, unit.stand)
+    events = events_of(findings.survey, unit.stand)
     drawn = [_rate_picture(unit, events, number)]
     trees = unit.trees
     dated = trees[
@@ -176,11 +178,6 @@ def unit_pictures(findings: Findings, unit: UnitFindings, number: int) -> list[P
     return drawn
 
 
-def _events_of(findings: Findings, stand: str) -> pd.DataFrame:
-    events = findings.survey.events
-    return events[events["stand"].isin([stand, ""])]
-
-
 def _rate_picture(unit: UnitFindings, events: pd.DataFrame, number: int) -> Picture:
     begins = int(rates_shown(unit.rate)["year"].iloc[0])
     undated = [each for each in undated_centuries(unit.rate) if each + CENTURY > begins]
@@ -207,40 +204,35 @@ def model_pictures(findings: Findings) -> list[Picture]:
     """
     if not has_pictures(findings):
         return []
-    drawn = []
-    for number, table in enumerate(_by(findings.diameter_check, "stand", "species")):
-        drawn.append(
-            small_picture(
-                partial(_on, figures.plot_diameter_check, table),
-                f"diameters-{number}",
-                "Natural stems listed by diameter, on what the model expects. See whether the"
-                " points lie inside.",
-                texts.diameters_text(table),
-            )
-        )
-    for number, table in enumerate(_by(findings.count_check, "stand", "species")):
-        drawn.append(
-            small_picture(
-                partial(_on, figures.plot_count_check, table),
-                f"counts-{number}",
-                "Plants counted, on what the model expects. See whether the points lie inside.",
-                texts.counts_text(table),
-            )
-        )
-    for number, table in enumerate(_by(findings.delays, "stand", "species", "delay")):
-        drawn.append(
-            small_picture(
-                partial(_on, figures.plot_delay, table),
-                f"delay-{number}",
-                "Before the data (dashed) and after them (solid). See whether the survey moved it.",
-                texts.delay_text(table),
-            )
-        )
-    return drawn
-
-
-def _on(plot: Callable[..., Axes], table: pd.DataFrame, ax: Axes) -> Axes:
-    return plot(table, ax=ax)
+    kinds: tuple[tuple[str, list[pd.DataFrame], Callable[..., Axes], Text, str], ...] = (
+        (
+            "diameters",
+            _by(findings.diameter_check, "stand", "species"),
+            figures.plot_diameter_check,
+            texts.diameters_text,
+            "Natural stems listed by diameter, on what the model expects. See whether the"
+            " points lie inside.",
+        ),
+        (
+            "counts",
+            _by(findings.count_check, "stand", "species"),
+            figures.plot_count_check,
+            texts.counts_text,
+            "Plants counted, on what the model expects. See whether the points lie inside.",
+        ),
+        (
+            "delay",
+            _by(findings.delays, "stand", "species", "delay"),
+            figures.plot_delay,
+            texts.delay_text,
+            "Before the data (dashed) and after them (solid). See whether the survey moved it.",
+        ),
+    )
+    return [
+        small_picture(partial(plot, table), f"{name}-{number}", caption, words(table))
+        for name, tables, plot, words, caption in kinds
+        for number, table in enumerate(tables)
+    ]
 
 
 def ring_pictures(findings: Findings) -> list[Picture]:
@@ -251,7 +243,7 @@ def ring_pictures(findings: Findings) -> list[Picture]:
     drawn = []
     for number, table in enumerate(_by(rings, "stand")):
         stand = str(table["stand"].iloc[0])
-        events = _events_of(findings, stand)
+        events = events_of(findings.survey, stand)
         by_year = chronology[chronology["stand"] == stand]
         drawn += [
             picture(

@@ -7,9 +7,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import partial
 
-import numpy as np
 import pandas as pd
-from matplotlib.axes import Axes
 
 from standage.figures.comparison import plot_pair, strips_figure
 from standage.figures.distances import plot_distances
@@ -17,6 +15,7 @@ from standage.figures.stand import cored_years
 from standage.findings.comparison_measures import AGE_STRUCTURE_DISTANCE, SHARED_PULSE
 from standage.findings.differences import NOT_COMPARED, STAND, YES
 from standage.findings.findings import Findings
+from standage.findings.intervals import Interval
 from standage.findings.most_different import MOST_PAIRS, distances, extremes
 from standage.findings.schema import Row
 from standage.findings.unit_findings import rows_of
@@ -139,7 +138,7 @@ def _pair_pictures(findings: Findings, stands: pd.DataFrame) -> list[Picture]:
         )
         drawn.append(
             small_picture(
-                partial(_pair, *shown),
+                partial(plot_pair, *shown),
                 f"pair-{number}",
                 f"{names[0]}, upwards, beside {names[1]}: age structures"
                 f" {row['difference_median']:.0f} years apart. Bars are medians; hollow ones rest"
@@ -148,12 +147,6 @@ def _pair_pictures(findings: Findings, stands: pd.DataFrame) -> list[Picture]:
             )
         )
     return drawn
-
-
-def _pair(
-    cohorts: list[pd.DataFrame], names: tuple[str, str], dated: list[np.ndarray], ax: Axes
-) -> Axes:
-    return plot_pair(cohorts, names, dated, ax=ax)
 
 
 def _differences(table: pd.DataFrame, what: str) -> ShownTable:
@@ -209,7 +202,7 @@ def _told_apart(by_measure: dict[str, Row]) -> str:
 
 
 def _difference(row: Row, name: str, more: str, less: str) -> str:
-    low, middle, high = (float(row[f"difference_{point}"]) for point in ("low", "median", "high"))
+    low, middle, high = Interval.of(row, "difference")
     ends = sorted((abs(low), abs(high)))
     unit = unit_words(row).removesuffix("stems/ha").strip()
     by = " ".join(part for part in (number_words(abs(middle), row), unit) if part)

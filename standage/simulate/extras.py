@@ -12,6 +12,7 @@ from standage.simulate.life import LifeHistory
 from standage.simulate.plants import Plants, grow
 
 _LEAST_RINGS = 15
+PLANTED = 8  # stems a stand, where any were planted
 
 
 def stems_of_other_species(
@@ -75,14 +76,12 @@ def planted_stems(
     history: StandHistory,
     life: LifeHistory,
     planted_in: int,
-    *,
-    stems: int = 8,
 ) -> np.ndarray:
     """Diameters of planted stems (quick to start their stem) that reach the plots' limit, shape
     (plant,). [cm]
     """
-    passed = planted_in + rng.integers(3, 7, stems)
-    dbh = life.median_dbh_cm(history.season - passed) * np.exp(0.15 * rng.standard_normal(stems))
+    passed = planted_in + rng.integers(3, 7, PLANTED)
+    dbh = life.median_dbh_cm(history.season - passed) * np.exp(0.15 * rng.standard_normal(PLANTED))
     return dbh[dbh >= history.design.min_dbh_cm]
 
 

@@ -40,7 +40,6 @@ class LifeHistory:
     years_to_breast_height: float
     height_exponent: float
     height_dispersion: float
-    adult_hazard_per_year: float
     growth_cm_per_year: float
     asymptote_cm: float
     size_scatter: float
@@ -207,7 +206,6 @@ def draw_life_histories(
                 * math.exp(height),
                 height_exponent=profile["height_growth.exponent"],
                 height_dispersion=profile["height_growth.dispersion"],
-                adult_hazard_per_year=profile["survival.adult_hazard_per_year"],
                 growth_cm_per_year=profile["size.growth_cm_per_year"] * math.exp(growth),
                 asymptote_cm=profile["size.asymptote_cm"]
                 * math.exp(asymptote_species * profile["size.asymptote_log_sd"]),

@@ -44,7 +44,6 @@ class DatedStem:
     innermost_ring_year: float
     chain: TreeChain | None
     cored: bool
-    chain_height_cm: float
     planted_year: float
     left_out_reason: str
     note: str
@@ -131,7 +130,6 @@ def dated_stems(group: Group, years: np.ndarray, edges: np.ndarray) -> list[Date
                 innermost_ring_year=_first(readings.innermost_year[lowest]),
                 chain=chain,
                 cored=cored,
-                chain_height_cm=np.nan if chain is None else chain.nodes[-1].height_cm,
                 planted_year=float(planted_year),
                 left_out_reason=reason,
                 note="; ".join(

@@ -9,7 +9,7 @@ import pandas as pd
 from threadpoolctl import threadpool_limits
 
 from standage.errors import StandageError
-from standage.stand.build import BuiltStands, DatedStem, build_stands
+from standage.stand.build import BuiltStands, build_stands
 from standage.stand.convergence import SHORT_RUN, Convergence, convergence, draws_needed
 from standage.stand.data import StandData
 from standage.stand.draws import Draws, Progress
@@ -123,7 +123,9 @@ def assemble(
         draws_of_unit(data, u, state, prior_states[u], expected[u])
         for u, state in enumerate(states)
     )
-    trees = pd.DataFrame([_row(stem) for stem in built.stems])
+    trees = pd.DataFrame(
+        [{name: getattr(stem, name) for name in STEM_COLUMNS} for stem in built.stems]
+    )
     return Posterior(
         survey=survey,
         profiles=built.profiles,
@@ -148,10 +150,6 @@ def assemble(
         prior_components=tuple(prior_components(data, u) for u in range(len(data.units))),
         notes=built.notes,
     )
-
-
-def _row(stem: DatedStem) -> dict[str, object]:
-    return {name: getattr(stem, name) for name in STEM_COLUMNS}
 
 
 def _stage_counts(expected: Sequence[Expected]) -> pd.DataFrame:

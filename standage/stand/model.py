@@ -17,14 +17,14 @@ import pymc as pm
 import pytensor.tensor as pt
 
 from standage.stand.data import STAGES, StandData
-from standage.stand.parameters import MARGIN_YEARS, knot_count
-from standage.stand.unit_statement import (
-    KNOTS,
-    SPECIES_FACTORS,
-    SURVEY_FACTORS,
-    UNIT_FACTORS,
-    UnitStatement,
+from standage.stand.parameters import (
+    MARGIN_YEARS,
+    SPECIES_NAMES,
+    SURVEY_NAMES,
+    UNIT_NAMES,
+    knot_count,
 )
+from standage.stand.unit_statement import KNOTS, UnitStatement
 
 
 def stand_model(data: StandData) -> pm.Model:
@@ -68,9 +68,9 @@ def stand_model(data: StandData) -> pm.Model:
             coords[f"cut_{u}"] = np.arange(len(unit.removal_m))
 
     with pm.Model(coords=coords) as model:
-        factors: dict[str, Any] = {name: pm.Normal(name) for name in SURVEY_FACTORS}
-        factors |= {name: pm.Normal(name, dims="species") for name in SPECIES_FACTORS}
-        factors |= {name: pm.Normal(name, dims="unit") for name in UNIT_FACTORS}
+        factors: dict[str, Any] = {name: pm.Normal(name) for name in SURVEY_NAMES}
+        factors |= {name: pm.Normal(name, dims="species") for name in SPECIES_NAMES}
+        factors |= {name: pm.Normal(name, dims="unit") for name in UNIT_NAMES}
         factors["stage_factor"] = pm.Normal("stage_factor", dims=("unit", "stage"))
         for u, unit in enumerate(data.units):
             for name, (spacing, length) in KNOTS.items():
@@ -107,7 +107,7 @@ def parameters_to_point(parameters: Mapping[str, Any], data: StandData) -> dict[
     """
     point = {
         name: np.asarray(parameters[name], dtype=float)
-        for name in (*SURVEY_FACTORS, *SPECIES_FACTORS, *UNIT_FACTORS, "stage_factor")
+        for name in (*SURVEY_NAMES, *SPECIES_NAMES, *UNIT_NAMES, "stage_factor")
     }
     for u, unit in enumerate(data.units):
         for name in KNOTS:

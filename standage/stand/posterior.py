@@ -8,7 +8,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -127,51 +126,6 @@ class Posterior:
     def draws(self) -> np.ndarray:
         """Parameters as they are sampled. (chain, draw of the chain, parameter)"""
         return self.draws_by_name["posterior"].dataset["parameters"].values
-
-    # by unit, until all ask `unit`: the same arrays
-    @property
-    def living(self) -> tuple[np.ndarray, ...]:
-        return tuple(one.living for one in self.by_unit)
-
-    @property
-    def past_emerging(self) -> tuple[np.ndarray, ...]:
-        return tuple(one.past_emerging for one in self.by_unit)
-
-    @property
-    def grass_share(self) -> tuple[np.ndarray, ...]:
-        return tuple(one.grass_share for one in self.by_unit)
-
-    @property
-    def prior_living(self) -> tuple[np.ndarray, ...]:
-        return tuple(one.prior_living for one in self.by_unit)
-
-    @property
-    def size_curve(self) -> tuple[np.ndarray, ...]:
-        return tuple(one.size_curve for one in self.by_unit)
-
-    @property
-    def delay_prior(self) -> tuple[Mapping[str, np.ndarray], ...]:
-        return tuple(one.prior_delays for one in self.by_unit)
-
-    @property
-    def delay_posterior(self) -> tuple[Mapping[str, np.ndarray], ...]:
-        return tuple(one.delays for one in self.by_unit)
-
-    @property
-    def log_counts(self) -> tuple[np.ndarray, ...]:
-        return tuple(one.log_counts for one in self.by_unit)
-
-    @property
-    def fitted(self) -> tuple[dict[str, Any], ...]:
-        return tuple(
-            {
-                "dbh_edges": one.diameter_edges_cm,
-                "dbh_observed": one.stems_listed,
-                "dbh_predicted": one.stems_by_diameter,
-                "counts": one.stage_counts,
-            }
-            for one in self.by_unit
-        )
 
     def _of_stems(self, name: str) -> np.ndarray:
         values = self.draws_by_name["posterior"].dataset[name].values

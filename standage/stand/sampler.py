@@ -27,7 +27,7 @@ PILOT_POINTS = 16  # where the curvature is averaged
 PILOT_SHARE = 0.2  # of the work of a run of the usual length, for telling the time left
 
 
-def find_mode(kernel: Kernel, start: np.ndarray, steps: int = 300) -> np.ndarray:
+def find_mode(kernel: Kernel, start: np.ndarray) -> np.ndarray:
     """A high point of the density to start the chains from. It need not be the mode to the last
     digit.
     """
@@ -37,7 +37,7 @@ def find_mode(kernel: Kernel, start: np.ndarray, steps: int = 300) -> np.ndarray
         return -logp, -gradient
 
     return minimize(
-        downhill, start, jac=True, method="L-BFGS-B", options={"maxiter": steps, "maxcor": 20}
+        downhill, start, jac=True, method="L-BFGS-B", options={"maxiter": 300, "maxcor": 20}
     ).x
 
 

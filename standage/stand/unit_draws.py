@@ -100,6 +100,11 @@ class UnitDraws:
         return np.asarray(self.past_emerging, dtype=float)[:, : len(self.own_years)]
 
     @property
+    def share_in_grass_stage(self) -> np.ndarray:
+        """Share of the living that is in the grass stage. (draw, own year)"""
+        return np.asarray(self.grass_share, dtype=float)[:, : len(self.own_years)]
+
+    @property
     def stems_past_emerging(self) -> np.ndarray:
         """Living stems past the emerging stage: what every stem share is a share of. (draw, own
         year)

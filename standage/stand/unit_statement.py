@@ -23,32 +23,19 @@ from standage.stand.expressions import (
     student_t4_cdf,
     toeplitz,
 )
-from standage.stand.parameters import MARGIN_YEARS, knot_count
+from standage.stand.parameters import (
+    MARGIN_YEARS,
+    SPECIES_NAMES,
+    SURVEY_NAMES,
+    UNIT_NAMES,
+    knot_count,
+)
 
 KNOTS = {
     "pulse_knots": (4, 8.0),
     "trend_knots": (16, 50.0),
     "epoch_knots": (25, 50.0),
 }  # spacing and length of each process. [years]
-SURVEY_FACTORS = ("plot_dispersion", "count_dispersion")
-SPECIES_FACTORS = (
-    *("grass_median", "grass_spread", "height_years", "height_spread"),
-    *("growth", "asymptote", "scatter"),
-)
-UNIT_FACTORS = (
-    *(
-        "level",
-        "activity",
-        "pulse_scale",
-        "trend_scale",
-        "shared_pace",
-        "grass_pace",
-        "height_pace",
-        "growth_pace",
-        "site_asymptote",
-    ),
-    *("early_growth", "counting", "slope", "early", "beginning"),
-)
 (
     SECTION_GRASS_YEARS,
     SECTION_STILL_IN_GRASS,
@@ -81,9 +68,9 @@ class UnitStatement:
             else 0
         )
         self.longest_height = int(self.species.profile["height_growth.longest_height_years"])
-        self.survey_factors = {name: factors[name] for name in SURVEY_FACTORS}
-        self.of_species = {name: factors[name][self.unit.species_index] for name in SPECIES_FACTORS}
-        self.of_unit = {name: factors[name][index] for name in UNIT_FACTORS}
+        self.survey_factors = {name: factors[name] for name in SURVEY_NAMES}
+        self.of_species = {name: factors[name][self.unit.species_index] for name in SPECIES_NAMES}
+        self.of_unit = {name: factors[name][index] for name in UNIT_NAMES}
         self.of_unit["stage_factor"] = factors["stage_factor"][index]
         years = pt.arange(self.n_years)
         places = {"epoch_knots": years} | dict.fromkeys(

@@ -63,6 +63,7 @@ NOT_COMPARED = {
 BATCH_PAGE = (Path(__file__).parents[2] / "docs" / "batch.md").read_text(encoding="utf-8")
 RAN: list[str] = []  # what `quick_run` was given
 SOUND = ("north/ridge", "south")
+FEW = ["--draws", "60", "--chains", "2", "--seed", "7", "--level", "0.8"]
 
 
 needs_signals = pytest.mark.skipif(
@@ -95,24 +96,8 @@ def single(tiny, tmp_path_factory) -> dict[str, Path]:
     """The results of `standage run` on each sound survey by itself."""
     out = tmp_path_factory.mktemp("single")
     for name in SOUND:
-        command = (
-            "run",
-            tiny / name,
-            "--out",
-            out / name,
-            "--draws",
-            60,
-            "--chains",
-            2,
-            "--seed",
-            7,
-            "--level",
-            0.8,
-        )
-        assert CliRunner().invoke(main, [str(word) for word in command]).exit_code in (
-            0,
-            FIT_FAILED,
-        )
+        command = ["run", str(tiny / name), "--out", str(out / name), *FEW]
+        assert CliRunner().invoke(main, command).exit_code in (0, FIT_FAILED)
     return {name: out / name for name in SOUND}
 
 
@@ -746,27 +731,8 @@ def test_a_worker_compiles_once_however_many_surveys_it_runs(tiny, tmp_path):
 
 
 def batch_process(tiny: Path, out: Path, *more) -> subprocess.Popen:
-    words = (
-        "batch",
-        tiny,
-        "--out",
-        out,
-        "--draws",
-        60,
-        "--chains",
-        2,
-        "--seed",
-        7,
-        "--level",
-        0.8,
-        *more,
-    )
-    start = [
-        sys.executable,
-        "-c",
-        "from standage.commands.cli import main; main()",
-        *(str(word) for word in words),
-    ]
+    words = ("batch", str(tiny), "--out", str(out), *FEW, *map(str, more))
+    start = [sys.executable, "-c", "from standage.commands.cli import main; main()", *words]
     return subprocess.Popen(
         start, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
     )

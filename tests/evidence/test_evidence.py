@@ -375,10 +375,9 @@ def test_a_core_below_emergence_height_stands_for_the_year_of_emergence(tmp_path
 def test_heights_round_to_five_centimetres():
     assert height.round_height_cm([27.4, 27.5, 137, 2.4]).tolist() == [25, 30, 135, 0]
     assert height.emergence_node_cm(LONGLEAF) == 15
-    first, second = height.steps(LONGLEAF, [30, 100, 135])
-    assert first.sum() == pytest.approx(1, abs=1e-5) and second.sum() == pytest.approx(1, abs=1e-5)
-    with pytest.raises(ValueError, match="ascend"):
-        height.steps(LONGLEAF, [100, 30])
+    for low, high in ((30, 100), (100, 135)):
+        growth = height.height_growth_pmf_prior(LONGLEAF, low, high)
+        assert growth.sum() == pytest.approx(1, abs=1e-5)
 
 
 # Dates tree by tree.

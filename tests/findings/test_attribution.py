@@ -525,8 +525,7 @@ def test_waiting_plants_let_go_at_once_show_as_waiting():
     posterior.establishment_year[:, ours] = 1931
     posterior.year_at_core[:, ours & posterior.trees["cored"].to_numpy()] = 1938
     five_seasons = [
-        {**of_unit, "grass": np.tile(np.eye(31)[5], (200, 1))}
-        for of_unit in posterior.delay_posterior
+        {**one.delays, "grass": np.tile(np.eye(31)[5], (200, 1))} for one in posterior.by_unit
     ]
     posterior = changed(posterior, delays=five_seasons)
     cut = row_of(attribution(posterior), "cut")

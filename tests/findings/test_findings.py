@@ -174,7 +174,7 @@ def test_cohort_columns_are_the_documented_ones(posterior):
 def test_cohorts_of_a_full_census_add_up_to_what_is_listed():
     one_draw = full_census(fake_posterior(draws=1))
     table = Findings(one_draw).cohorts.groupby("stand", sort=False)
-    rest = (one_draw.living[0] * (1 - one_draw.past_emerging[0])).sum()
+    rest = (one_draw.unit(0).living * (1 - one_draw.unit(0).past_emerging)).sum()
     of_stand = table.get_group("Fern Flat")
     assert of_stand["stems_per_ha_median"].sum() == pytest.approx(60 / 0.8)
     assert of_stand["seedling_stages_per_ha_median"].sum() == pytest.approx(rest)
@@ -416,13 +416,13 @@ def test_what_a_centre_shares_with_the_delays_is_told():
 
 def test_a_burst_that_moves_with_the_grass_stage_shares_its_centre(posterior):
     rng = np.random.default_rng(4)
-    first, *others = posterior.living
+    first, *others = (one.living for one in posterior.by_unit)
     shift = rng.integers(-2, 3, len(first))
     rolled = np.stack([np.roll(rate, -by) for rate, by in zip(first, shift, strict=True)])
     delays = []
-    for number, of_unit in enumerate(posterior.delay_posterior):
+    for number, one in enumerate(posterior.by_unit):
         seasons = 6 + (shift if number == 0 else rng.integers(-2, 3, len(shift)))
-        delays.append({**of_unit, "grass": np.eye(12)[seasons]})
+        delays.append({**one.delays, "grass": np.eye(12)[seasons]})
     moved = changed(posterior, living=[rolled, *others], delays=delays)
     parts = with_limits(moved, limit_table()[:0]).pulses.set_index("stand")["shared_part_of_centre"]
     before = with_limits(posterior, limit_table()[:0]).pulses.set_index("stand")[
@@ -436,7 +436,7 @@ def test_steady_recruitment_has_no_pulse(found):
 
 
 def test_the_prior_alone_never_reports(posterior):
-    empty = changed(posterior, living=posterior.prior_living)
+    empty = changed(posterior, living=[one.prior_living for one in posterior.by_unit])
     assert Findings(empty).pulses.empty
     assert list(Findings(empty).pulses) == list(Findings(posterior).pulses)
 
@@ -475,7 +475,7 @@ def burst_posterior(
     own = {
         "units": posterior.units[2:],
         "living": [living],
-        "prior_living": posterior.prior_living[2:],
+        "prior_living": [posterior.unit(2).prior_living],
         **stems,
     }
     return changed(posterior, **own)
@@ -537,7 +537,7 @@ def test_a_burst_of_less_than_half_as_many_again_is_none():
 def test_a_beginning_and_a_rise_are_no_pulse(later):
     """Nothing before 1900; from then on as many every year, or more and more."""
     posterior = burst_posterior([(1900, 2020)])
-    rising = posterior.living[0] * np.where(YEARS < 1900, 1.0, later ** ((YEARS - 1900) / 120))
+    rising = posterior.unit(0).living * np.where(YEARS < 1900, 1.0, later ** ((YEARS - 1900) / 120))
     assert starts_of(changed(posterior, living=[rising])) == []
 
 
@@ -601,7 +601,7 @@ def test_a_seedling_crop_is_no_pulse_until_some_have_grown_up():
     age = SEASON - YEARS
     posterior.survey.counts["area_m2"] = 1e6
     for years_to_grow_up, found in ((20, 0), (3, 1)):
-        past = np.broadcast_to((age >= years_to_grow_up) * 1.0, posterior.living[0].shape)
+        past = np.broadcast_to((age >= years_to_grow_up) * 1.0, posterior.unit(0).living.shape)
         assert len(starts_of(changed(posterior, past_emerging=[past]))) == found
 
 
@@ -706,7 +706,7 @@ def test_model_tables(posterior):
     curve = Findings(posterior).size_curves
     flat = curve[curve["stand"] == "Fern Flat"]
     mean = sum(
-        float(np.mean(posterior.delay_posterior[0][stage] @ np.arange(length)))
+        float(np.mean(posterior.unit(0).delays[stage] @ np.arange(length)))
         for stage, length in (("grass", 31), ("height", 41))
     )
     assert flat["years_to_breast_height"].iloc[0] == pytest.approx(mean)

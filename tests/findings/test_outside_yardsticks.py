@@ -243,7 +243,7 @@ def test_a_fit_of_steady_recruitment_gives_back_the_survival_curve_of_the_ages(t
     )
     at = np.array([10, 25, 50, 75, 100, 150])
     found, error = curve_at(SurvfuncRight(ages + 0.5, np.ones(len(ages))), at.astype(float))
-    living = posterior.living[0][:, ::-1]  # by age
+    living = posterior.unit(0).living[:, ::-1]  # by age
     ours = np.stack([living[:, age:].sum(axis=1) for age in at], axis=1) / living.sum(
         axis=1, keepdims=True
     )

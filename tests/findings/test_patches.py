@@ -29,8 +29,8 @@ def stand(year_of, seed=1, trees=60, plots=4):
     years = year_of(plot, rng) + rng.integers(-3, 4, (40, trees))
     return changed(
         posterior,
-        units=posterior.units[:1], living=posterior.living[:1],
-        prior_living=posterior.prior_living[:1], trees=rows,
+        units=posterior.units[:1], living=[posterior.unit(0).living],
+        prior_living=[posterior.unit(0).prior_living], trees=rows,
         establishment_year=years, year_at_core=years + 5,
     )  # fmt: skip
 

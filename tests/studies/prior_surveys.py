@@ -38,6 +38,7 @@ from standage.simulate.life import LifeHistory, draw_life_histories
 from standage.simulate.plants import Plants, grow
 from standage.simulate.surveys import SimulatedSurvey
 from standage.simulate.tables import COLUMNS, as_table
+from standage.stand.parameters import SPECIES_NAMES, SURVEY_NAMES, UNIT_NAMES
 from standage.survey.reading import read_survey
 from standage.survey.readings import RefusedSurvey
 
@@ -51,31 +52,7 @@ AXIS_YEARS, LEAST_YEARS_BEFORE_RING = (
 )  # as standage.stand.build._axis gives them where no core is older
 COMMONEST_HEIGHT_CM = 30.0
 STAGES = ("germinant", "grass", "emerging", "sapling")
-SINGLE_PARAMETERS = (
-    "plot_dispersion",
-    "count_dispersion",
-    "grass_median",
-    "grass_spread",
-    "height_years",
-    "height_spread",
-    "growth",
-    "asymptote",
-    "scatter",
-    "level",
-    "activity",
-    "pulse_scale",
-    "trend_scale",
-    "shared_pace",
-    "grass_pace",
-    "height_pace",
-    "growth_pace",
-    "site_asymptote",
-    "early_growth",
-    "counting",
-    "slope",
-    "early",
-    "beginning",
-)
+SINGLE_PARAMETERS = (*SURVEY_NAMES, *SPECIES_NAMES, *UNIT_NAMES)
 _MARGIN_YEARS = 20
 _KNOTS = {
     "pulse_knots": (4, 8.0, 2 * _MARGIN_YEARS),

@@ -96,7 +96,7 @@ def shares(posterior, known, span: tuple[int, int]) -> dict[str, float]:
     """Share of the older living that established in a span of years: truth, and 5, 50 and 95 %
     points.
     """
-    living, years = posterior.living[0], posterior.years
+    living, years = posterior.unit(0).living, posterior.years
     older, inside = years <= years[-1] - YOUNGEST, (years >= span[0]) & (years <= span[1])
     drawn = living[:, inside & older].sum(axis=1) / living[:, older].sum(axis=1)
     low, median, high = np.quantile(drawn, [0.05, 0.5, 0.95])

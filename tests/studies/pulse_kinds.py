@@ -172,7 +172,7 @@ def _records(findings, pulse: dict, first: int, rng: np.random.Generator) -> lis
     from standage.findings.events_on_record import Event
 
     posterior = findings.posterior
-    grass = np.asarray(posterior.delay_posterior[0]["grass"], dtype=float).mean(axis=0)
+    grass = np.asarray(posterior.unit(0).delays["grass"], dtype=float).mean(axis=0)
     opening = Event("cause", "logging", first, first, np.nan, np.nan, np.nan, True)
     lags = usual_lags(opening, grass)
     found = []
