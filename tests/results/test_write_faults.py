@@ -35,9 +35,9 @@ def test_a_call_that_fails_costs_nobody_s_file_and_leaves_nothing_half_written(n
 @pytest.mark.parametrize(
     ("name", "every"),
     [
-        *(("run", 45), ("repeat", 45), ("batch", 6), ("batch, no result before", 90)),
-        *(("compare", 12), ("card", 4), ("report", 8)),
-        *(("card, no folder before", 2), ("report, no folder before", 4)),
+        *(("run", 90), ("repeat", 90), ("batch", 12), ("batch, no result before", 180)),
+        *(("compare", 20), ("card", 8), ("report", 12)),
+        *(("card, no folder before", 4), ("report, no folder before", 8)),
     ],
 )
 def test_a_call_that_fails_costs_no_result(name, every):
@@ -46,6 +46,6 @@ def test_a_call_that_fails_costs_no_result(name, every):
 
 @pytest.mark.slow
 def test_kills_cost_nobody_s_file_and_no_result():
-    rows = kills(4 * len(FORKED), 0, 1)
+    rows = kills(3 * len(FORKED), 0, 1)
     assert not [row for row in rows if row["wrong"]]
     assert {row["command"] for row in rows} == set(FORKED)

@@ -15,7 +15,7 @@ from studies.calibration import QUANTITIES, calibration_table, one_survey, study
 from studies.runner import run_study
 
 FALSE_ALARM = 0.001
-SURVEYS, OF_THE_WRONG_MODEL = 24, 24
+SURVEYS, OF_THE_WRONG_MODEL = 24, 14
 
 pytestmark = pytest.mark.slow
 

@@ -8,7 +8,7 @@ import pytest
 from benchmarks.memory import many_stands, most_memory, run_command
 
 DRAWS, CHAINS = 100, 2
-FEW, MANY = 8, 24
+FEW, MANY = 4, 12
 # measured 10, a third of it dots of pictures; some 35 when pictures, and what stands out by year,
 # were held of all stands [bytes]
 OF_A_STAND = 20e6

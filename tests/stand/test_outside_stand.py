@@ -269,8 +269,8 @@ def test_pymcs_sampler_on_the_pymc_statement_finds_the_same_posterior(few_trees)
     season = few_trees.units[0].season_index
     with stand_model(few_trees):
         theirs = pm.sample(
-            500,
-            tune=500,
+            300,
+            tune=300,
             chains=2,
             cores=1,
             random_seed=1,
