@@ -89,13 +89,14 @@ class IncompleteResult(StandageError):
 
     def __init__(self, folder: Path, not_made: Mapping[str, str]) -> None:
         self.not_made = dict(not_made)
-        missing = "; ".join(
-            f"{what} ({trace.strip().splitlines()[-1]})" for what, trace in not_made.items()
-        )
+        reasons = {what: trace.strip().splitlines()[-1] for what, trace in not_made.items()}
+        missing = "; ".join(f"{what} ({reason})" for what, reason in reasons.items())
+        fault = "a mistake in standage or in a library"
+        if all("[Errno " in reason for reason in reasons.values()):
+            fault = "the system refused a file"
         super().__init__(
             f"Tables and draws are in {folder}, but this could not be made: {missing}. The survey"
-            " isn't at fault: the system refuses a file, or it is a mistake in standage or in a"
-            f" library; where it happened is in {folder / NOT_MADE}."
+            f" isn't at fault: {fault}; where it happened is in {folder / NOT_MADE}."
         )
 
 

@@ -203,7 +203,7 @@ def test_a_picture_that_may_not_be_written_is_a_matter_of_its_place_and_a_font_i
         with here, attempts.making(path.name, tmp_path):
             raise refused
     assert list(attempts.not_made) == ["font.ttf"]
-    assert "the system refuses a file" in str(IncompleteResult(tmp_path, attempts.not_made))
+    assert "fault: the system refused a file;" in str(IncompleteResult(tmp_path, attempts.not_made))
 
 
 def test_tables_that_fail_leave_the_earlier_result(tmp_path):

@@ -563,7 +563,7 @@ class Attack:
             wrong.append("no word")
         if "good bad input" in said or "second bad input" in said:
             wrong.append("a fault of the disk told as one of a survey")
-        if "standard output" in said or f"{TEMPORARY}/" in said:
+        if "standard output" in said or "a mistake in standage" in said:
             wrong.append("a fault told of a file that nobody named")
         if self.users() != self.mine:
             now = self.users()
