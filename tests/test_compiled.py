@@ -75,7 +75,7 @@ from standage.growth import release_model
 
 logs = np.random.default_rng(1).normal(0, 0.3, 60)
 found = release_model.changes_of_trees([logs], np.random.default_rng(2), draws=40, threads=1)[0]
-print(found.change.tobytes().hex(), found.sigma.tobytes().hex())
+print(found.change.tobytes().hex())
 print(release_model.chain.stats.cache_hits)
 """
 

@@ -4,10 +4,10 @@ community with.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
-from itertools import combinations, product
+from itertools import chain, combinations, product
 
 import numpy as np
 
@@ -81,36 +81,23 @@ def community_rows(
     single = [stand for stand in usable if stand.name not in grouped]
     compared, unknown = _measured(groups, single, draws_of, class_years, seed)
     about = {"species": usable[0].species, "basis": ESTABLISHMENT, "amounts": PER_HECTARE}
-    for first, second in combinations(groups, 2):
-        pair: Row = {"kind": COMMUNITY, "first": first, "second": second, **about}
-        pair |= {"first_stands": len(groups[first]), "second_stands": len(groups[second])}
+    pairs: Iterable[tuple[str, str | ComparedStand]] = chain(
+        combinations(groups, 2), product(groups, single)
+    )
+    for first, second in pairs:
+        pair: Row = {"first": first, "first_stands": len(groups[first]), **about}
+        if isinstance(second, str):
+            pair |= {"kind": COMMUNITY, "second": second, "second_stands": len(groups[second])}
+        else:
+            pair |= {"kind": COMMUNITY_AND_STAND, "second": second.name, "second_stands": 1}
         for one in compared:
-            mean = one.means.mean
-            yield (
-                pair
-                | one.columns
-                | difference_columns(mean[first], mean[second], level)
-                | {
-                    "first_spread": _typical(one.means.spread[first]),
-                    "second_spread": _typical(one.means.spread[second]),
-                    "degrees_of_freedom": one.means.degrees_of_freedom,
-                }
-            )
-        yield from (pair | row for row in unknown)
-    for first, stand in product(groups, single):
-        pair = {"kind": COMMUNITY_AND_STAND, "first": first, "second": stand.name, **about}
-        pair |= {"first_stands": len(groups[first]), "second_stands": 1}
-        for one in compared:
-            columns = difference_columns(one.means.mean[first], one.draws(stand), level)
-            yield (
-                pair
-                | one.columns
-                | columns
-                | {
-                    "first_spread": _typical(one.means.spread[first]),
-                    "degrees_of_freedom": one.means.degrees_of_freedom,
-                }
-            )
+            mean, spread = one.means.mean, one.means.spread
+            other = mean[second] if isinstance(second, str) else one.draws(second)
+            row = pair | one.columns | difference_columns(mean[first], other, level)
+            row["first_spread"] = _typical(spread[first])
+            if isinstance(second, str):
+                row["second_spread"] = _typical(spread[second])
+            yield row | {"degrees_of_freedom": one.means.degrees_of_freedom}
         yield from (pair | row for row in unknown)
 
 

@@ -25,14 +25,12 @@ class Synchrony:
         can speak about.
     first_pulse, second_pulse : numbers of the two pulses that began closest to each other, as in
         the pulse table.
-    lag : (draw,) years from the second's start to the first's; NaN in draws without both.
     """
 
     probability: float
     chance: float
     first_pulse: int
     second_pulse: int
-    lag: np.ndarray
 
 
 def synchrony(first: ComparedStand, second: ComparedStand) -> Synchrony | None:
@@ -58,7 +56,6 @@ def synchrony(first: ComparedStand, second: ComparedStand) -> Synchrony | None:
         / 2,
         first_pulse=int(closest[0]) + 1,
         second_pulse=int(closest[1]) + 1,
-        lag=lags[closest],
     )
 
 

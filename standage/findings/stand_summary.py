@@ -222,8 +222,6 @@ def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str
     years = posterior.unit(number).own_years
     members = findings.populations[number]
     stems = members.by_year
-    half_first, half_last = shortest_span(stems, years, 0.5)
-    most_first, most_last = shortest_span(stems, years, 0.8)
     densest_first, densest_share = fullest_span(stems, years, EVEN_AGED_YEARS)
     stand = posterior.survey.stands[posterior.survey.stands["stand"] == unit.stand].iloc[0]
     row = {**unit_label(unit), "community": stand["community"]}
@@ -238,22 +236,11 @@ def _unit_row(findings: Findings, number: int, places: pd.DataFrame) -> dict[str
         row |= interval_columns("stand_basal_area_m2_ha", area, level)
     row["basal_area_m2_ha"] = _basal_area(posterior, number)
     row |= _oldest_cored(posterior, number, level)
-    row |= dict(
-        zip(
-            ("half_span_first", "half_span_last", "half_span_agreed"),
-            typical_span(half_first, half_last),
-            strict=True,
-        )
-    )
-    row |= interval_columns("half_span_years", half_last - half_first + 1, level, whole=True)
-    row |= dict(
-        zip(
-            ("span_80_first", "span_80_last", "span_80_agreed"),
-            typical_span(most_first, most_last),
-            strict=True,
-        )
-    )
-    row |= interval_columns("span_80_years", most_last - most_first + 1, level, whole=True)
+    for name, share in (("half_span", 0.5), ("span_80", 0.8)):
+        first, last = shortest_span(stems, years, share)
+        ends = (f"{name}_first", f"{name}_last", f"{name}_agreed")
+        row |= dict(zip(ends, typical_span(first, last), strict=True))
+        row |= interval_columns(f"{name}_years", last - first + 1, level, whole=True)
     for age in AGES:
         by_area = members.share_over(age, by_basal_area=True)
         row |= interval_columns(f"share_over_{age}_years", members.share_over(age), level)

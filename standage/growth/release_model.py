@@ -42,23 +42,11 @@ class TreeChanges:
         that year.
     change : (draw, year) log of growth after over growth before, of a release or a suppression; 0
         elsewhere.
-    phi, sigma : (draw,) serial correlation, and spread of what is new each year [log width].
     """
 
     released: np.ndarray
     suppressed: np.ndarray
     change: np.ndarray
-    phi: np.ndarray
-    sigma: np.ndarray
-
-    @property
-    def release_probability(self) -> np.ndarray:
-        """Probability that a release began with the ring of each year. (year,)"""
-        return self.released.mean(axis=0)
-
-    @property
-    def suppression_probability(self) -> np.ndarray:
-        return self.suppressed.mean(axis=0)
 
 
 def log_widths(widths: np.ndarray) -> np.ndarray:
@@ -123,9 +111,8 @@ def changes_of_trees(
         _check_series(each)
 
     def one(logs: np.ndarray, own: np.random.Generator) -> TreeChanges:
-        sizes, places, noise = _drawn_steps(logs, own, draws)
-        changes = classified(sizes, places, len(logs), float(np.log1p(LEAST_CHANGE)))
-        return TreeChanges(*changes, PHIS[noise[:, 0]], SIGMAS[noise[:, 1]])
+        sizes, places = _drawn_steps(logs, own, draws)
+        return TreeChanges(*classified(sizes, places, len(logs), float(np.log1p(LEAST_CHANGE))))
 
     with ThreadPoolExecutor(max(threads, 1)) as pool:
         return list(pool.map(one, series, generator.spawn(len(series))))
@@ -138,7 +125,7 @@ def mean_steps(logs: np.ndarray, generator: np.random.Generator) -> np.ndarray:
     Raises ValueError for a series that is too short or has gaps.
     """
     _check_series(logs)
-    sizes, places, _ = _drawn_steps(logs, generator)
+    sizes, places = _drawn_steps(logs, generator)
     steps = np.zeros(len(logs))
     steps[places] = sizes.mean(axis=0)
     return np.cumsum(steps)
@@ -151,7 +138,7 @@ def common_rises(logs: np.ndarray, generator: np.random.Generator) -> np.ndarray
     Raises ValueError for a series that is too short or has gaps.
     """
     _check_series(logs)
-    sizes, places, _ = _drawn_steps(logs, generator, step_sd=COMMON_STEP_SD)
+    sizes, places = _drawn_steps(logs, generator, step_sd=COMMON_STEP_SD)
     released, _, _ = classified(sizes, places, len(logs), float(np.log1p(LEAST_COMMON_RISE)))
     return np.asarray(released.mean(axis=0))
 
@@ -201,13 +188,10 @@ def whitened(values: np.ndarray, phi: float) -> np.ndarray:
 
 def _drawn_steps(
     logs: np.ndarray, generator: np.random.Generator, draws: int = DRAWS, step_sd: float = STEP_SD
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Sizes of drawn steps (draw, step), 0 for none, their places, and the places of phi and sigma
-    on their grids (draw, 2).
-    """
+) -> tuple[np.ndarray, np.ndarray]:
+    """Sizes of drawn steps (draw, step), 0 for none, and their places."""
     columns, precision, places = design(len(logs), step_sd)
     sizes = np.zeros((draws, len(places)))
-    noise = np.zeros((draws, 2), dtype=np.int64)
     chain(
         regression(logs, columns, precision, fixed=columns.shape[1] - len(places), phis=PHIS),
         NoiseGrid(PHIS, SIGMAS),
@@ -215,9 +199,9 @@ def _drawn_steps(
         BURN_IN,
         generator,
         sizes,
-        noise,
+        np.zeros((draws, 2), dtype=np.int64),  # places of phi and sigma on their grids
     )
-    return sizes, places, noise
+    return sizes, places
 
 
 def regression(

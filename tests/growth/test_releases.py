@@ -389,10 +389,10 @@ def test_a_doubling_is_dated_and_trends_are_not():
     trends = [-0.8 * np.exp(-year / 8) - 0.01 * year + noisy(rng, 150) for _ in range(4)]
     trends += [0.5 * np.sin(year / 35) + noisy(rng, 150) for _ in range(4)]
     found = changes_of_trees(step + trends, np.random.default_rng(3), draws=200)
-    near = np.array([tree.release_probability[78:83].sum() for tree in found[:8]])
+    near = np.array([tree.released.mean(axis=0)[78:83].sum() for tree in found[:8]])
     assert (near > 0.5).sum() >= 6
     assert (
-        np.mean([tree.release_probability.sum() for tree in found[8:]]) < 0.5
+        np.mean([tree.released.mean(axis=0).sum() for tree in found[8:]]) < 0.5
     )  # a tree in 150 years; the prior expects 0.9
     assert np.mean([tree.change[tree.released].mean() for tree in found[:8]]) == pytest.approx(
         np.log(2), abs=0.2
