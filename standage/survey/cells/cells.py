@@ -17,7 +17,13 @@ from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.cells.cell_values import typed
 from standage.survey.cells.class_tallies import CLASSES, class_table
 from standage.survey.cells.columns_by_values import by_its_cells
-from standage.survey.cells.headings import FAR, has_two_meanings, like_column, without_unit
+from standage.survey.cells.headings import (
+    FAR,
+    has_two_meanings,
+    heading_of,
+    like_column,
+    without_unit,
+)
 from standage.survey.cells.quantities import comma_in
 from standage.survey.cells.repeated_names import tell_repeated
 from standage.survey.cells.second_counts import LIKE_SECOND_COUNTS
@@ -341,7 +347,9 @@ def missing_column(table: Table, written: WrittenTable, column: Column) -> Probl
     """The question for a column that a table lacks."""
     known = {each.name for each in (*table.columns, *FLAT.columns)} | written.set_aside
     unread = [
-        each for each in written.header if each not in {"", *known} and not heads_remarks(each)
+        each
+        for each in written.header
+        if each not in {"", *known} and not heads_remarks(each) and heading_of(table, each) is None
     ]
     like = [each for each in unread if like_column(table, each, written.header) == column.name]
     add = f"Add the column '{column.name}'"

@@ -33,6 +33,13 @@ _IN_DOUBT = re.compile(
 )
 """Words beside an event by which it may have been elsewhere, or otherwise (common practice, no
 source)."""
+_HOW_MUCH = re.compile(
+    r"\b(?:maybe|perhaps) (?:(?:an?|one|1|two|2) )?(?:third|quarter|half|fifth|tenth|in \d+|\d+ ?%)"
+    r"|\b\d+ (?:\w+ ){0,2}trees? (?:down|killed|lost|dead|uprooted|broken)(?: in plots? \w+)?",
+    re.IGNORECASE,
+)
+"""Words on how much an event took, which may doubt or place that alone (common practice, no
+source)."""
 _MAYBE_EVENTS = re.compile(r"\b(?:cut|cutting|pulpwood|graz(?:ed|ing)|cleared)\b", re.IGNORECASE)
 """Words that may be of several kinds of events, or of none of the survey's (common practice, no
 source)."""
@@ -109,7 +116,7 @@ def ask_of_remarks_on_events(survey: WrittenSurvey) -> None:
     remarks = [(at, name) for at, name in enumerate(written.header) if heads_remarks(name)]
     for at, name in remarks:
         for row, line in zip(written.cells, written.rows, strict=True):
-            if _IN_DOUBT.search(row[at]):
+            if _IN_DOUBT.search(_HOW_MUCH.sub("", row[at])):
                 kind = row[written.header.index("kind")] if "kind" in written.header else "an event"
                 found = f"'{row[at]}' beside '{kind}'"
                 advice = f"{IF_ELSEWHERE}, or shorten the words if it did."

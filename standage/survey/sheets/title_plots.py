@@ -233,7 +233,8 @@ def _clauses(text: str, column: str) -> list[str]:
         return [] if _OF_ALL.search(text) else [text]
     text = re.sub(r"(\d\s*(?:in|cm))\.", r"\1", text)
     sentences = [each for each in re.split(r";|\.\s", text) if not _OF_CORES.search(each)]
-    clauses = [clause for each in sentences for clause in re.split(r",(?!\d)", each)]
+    parts = r",(?!\d)|\s[-\u2013]\s(?=all )"
+    clauses = [clause for each in sentences for clause in re.split(parts, each, flags=re.I)]
     return [clause for clause in clauses if _OF_STEMS.search(clause)]
 
 

@@ -106,6 +106,11 @@ def stage_in(heading: str) -> Meaning:
     return meaning
 
 
+def heads_a_stage(heading: str) -> bool:
+    """Whether a heading names one stage, with a species or without."""
+    return isinstance(stage_in(heading) or stage_in(species_in(heading, {})[1]), str)
+
+
 def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
     """Turn columns of stages into rows, in place. Cells that say that a stage was not searched give
     no row; blank ones, which may mean none or not searched, are problems.
