@@ -126,7 +126,7 @@ def square_metres(text: str, unit: str = "m2") -> float | None:
     >>> square_metres("1 m2 x 2"), square_metres("4 x 1/1000 ac")
     (2.0, 16.187424)
     """
-    text = text.replace("-", " ").strip()
+    text = text.replace("mil-", "mil").replace("-", " ").strip()
     area = area_in(text, unit if unit in OF_LAND else "")
     if area is not None:
         return area.square_metres

@@ -31,8 +31,8 @@ OF_THE_PITH = {
     RINGS_TO_PITH: "number of rings, or has its unit",
     DISTANCE: "length with its unit",
 }
-_RINGS = re.compile(r"[~<>]?\s*\d+\s*(?:rings?|yrs?|years?)", re.IGNORECASE)
-_LENGTH = re.compile(r"~?\s*\d+(?:\.\d+)?\s*[mc]m", re.IGNORECASE)
+_RINGS = re.compile(r"(?:[~<>]|about|ca\.?)?\s*\d+\+?\s*(?:rings?|yrs?|years?)", re.IGNORECASE)
+_LENGTH = re.compile(r"~?\s*\d+(?:\.\d+)?\s*(?:[mc]m|in|inch(?:es)?)\.?", re.IGNORECASE)
 _HEIGHT = re.compile(r"\d+(?:[.,]\d+)?\s*(?:cm|m|ft|feet|in|inches|['\"’”])?", re.IGNORECASE)
 
 
@@ -72,14 +72,39 @@ def _decide_by_codes(survey: WrittenSurvey) -> None:
             written = survey.tables.get(name)
             if written is None or column.name in written.header:
                 continue
-            fitting = [
-                heading
+            fitting = {
+                heading: words
                 for heading in _unknown_headings(name, written)
-                if _are_codes(_filled(written, heading), table, column, among)
-            ]
+                if (words := _in_words(survey, written, heading, column))
+                and _are_codes([*words.values()], table, column, among)
+            }
             if len(fitting) == 1:
-                survey.tables[name] = _named(written, fitting[0], column.name)
-                _tell(survey, written, fitting[0], column.name, column.name)
+                ((heading, words),) = fitting.items()
+                at = written.header.index(heading)
+                cells = [
+                    [*row[:at], words.get(row[at], row[at]), *row[at + 1 :]]
+                    for row in written.cells
+                ]
+                survey.tables[name] = _named(replace(written, cells=cells), heading, column.name)
+                _tell(survey, written, heading, column.name, column.name)
+
+
+def _in_words(
+    survey: WrittenSurvey, written: WrittenTable, heading: str, column: Column
+) -> dict[str, str]:
+    """The cells below a heading, each in the words that a title has for it: `Lab: X = crossdated, C
+    = just counted`."""
+    form = re.compile(rf"(?<!\w){re.escape(heading)}\s*:(.*)", re.IGNORECASE)
+    lines = [found[1] for line in survey.titles if (found := form.search(line.text))]
+    pairs = [pair for line in lines for pair in re.findall(r"(\w{1,6})\s*=\s*([^=,;.(]+)", line)]
+    said = {code.casefold(): _word(words, column) for code, words in pairs}
+    return {cell: said.get(cell.casefold(), cell) for cell in _filled(written, heading)}
+
+
+def _word(said: str, column: Column) -> str:
+    """The one code of a column among the words of a legend: `just counted under the scope`."""
+    named = [code for code in column.codes if code in plain(said).split()]
+    return named[0] if len(named) == 1 else said
 
 
 def _ask_of_two(survey: WrittenSurvey) -> None:
@@ -129,8 +154,7 @@ def _decide_pith(survey: WrittenSurvey) -> None:
         fitting = [
             (heading, column)
             for heading in written.header
-            if heading and heading not in known
-            if (found := heading_of(table_of(name), heading)) and "(write pith" in found.means
+            if heading and heading not in known and _may_be_of_the_pith(name, heading)
             if (column := _of_the_pith(_filled(written, heading))) not in ("", *written.header)
         ]
         if len(fitting) != 1:
@@ -175,6 +199,12 @@ def _read_on(survey: WrittenSurvey) -> None:
             ):
                 continue
             survey.tables[name] = written = _named(written, heading, found.column)
+
+
+def _may_be_of_the_pith(name: str, heading: str) -> bool:
+    """Whether a heading is asked about the pith, or names it among words of its own."""
+    found = heading_of(table_of(name), heading)
+    return "(write pith" in found.means if found else "pith" in plain(heading).split()
 
 
 def _of_the_pith(cells: list[str]) -> str:

@@ -40,7 +40,11 @@ _STUMP = re.compile(
     r"|\bfell (in|over|down|during)\b|\bkilled (by|in)\b|^\W*(is )?down\W*$",
     re.IGNORECASE,
 )
-_CORED = re.compile(r"(?<!not )(?<!n't )(?<!never )(?<!un)\bcored\b(?! (in|on) \d)", re.IGNORECASE)
+_CORED = re.compile(
+    r"(?<!not )(?<!n't )(?<!never )(?<!un)\bcored\b(?! (in|on) \d)"
+    r"|\bcore (broke|crumbled|fell apart|was lost|lost|not kept)",
+    re.IGNORECASE,
+)
 _SAME_TREE = re.compile(
     r"\b(bored|cored) (again|twice)\b|\b(2nd|second|other) (boring|core)\b"
     r"|\bsame (tree|stem) as\b|\bother side of (the |same )?(tree|stem)\b",
@@ -77,7 +81,7 @@ _READ_TWICE = re.compile(
     re.IGNORECASE,
 )
 _OF_SOME = re.compile(
-    r"\b(\d+|one|two|three|some|most|half|several|few|part|rest) of (the|them|these|those)\b"
+    r"\b(\d+|one|two|three|some|most|half|several|few|part|rest) of (the|them|these|those)\b(?! \d)"
     r"|\bmixed with\b",
     re.IGNORECASE,
 )

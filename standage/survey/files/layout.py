@@ -4,6 +4,7 @@ taken out, every row held to the length of the header.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -28,7 +29,7 @@ from standage.survey.sheets.foot_counts import (
 from standage.survey.sheets.footnotes import is_footnote
 from standage.survey.sheets.history_lines import names_events, take_box, tells_of_stand
 from standage.survey.sheets.note_sheets import LONGEST
-from standage.survey.sheets.numbers_of_rows import ROWS_ABOVE, is_number_of_rows
+from standage.survey.sheets.numbers_of_rows import ROWS_ABOVE, hold_to_rows
 from standage.survey.sheets.plot_banners import (
     WITH_BANNERS,
     are_headings_anew,
@@ -135,6 +136,7 @@ def lay_out(
     plots: list[str] = []
     banners: list[tuple[int, str, str]] = []
     padded = [0] * width
+    numbers: list[Title] = []
     boxed = counted_to = 0
     for row, record in enumerate(records[start + 1 :], start + 2):
         stripped = [cell.strip() for cell in record]
@@ -168,8 +170,8 @@ def lay_out(
             if name in OF_SEVERAL_CELLS and _is_a_remark(joined, width):
                 if name == STANDS.name:
                     survey.titles.append(Title(file, row, joined[:LONGEST], of_notes=True))
-                if is_number_of_rows(survey, line, counted_to, len(rows)):
-                    counted_to = len(rows)
+                if ROWS_ABOVE.match(joined):
+                    numbers.append(line)
                     continue
                 survey.below.append(line)
                 survey.doubts.append(below_the_list(file, row, joined))
@@ -229,6 +231,10 @@ def lay_out(
     cells, rows = take_out_explanations(
         table_of(name), file, header.names, cells, rows, survey.problems, survey.notes, header.units
     )
+    for line in numbers:
+        above = bisect_left(rows, line.row)
+        hold_to_rows(survey, line, counted_to, above)
+        counted_to = above
     for first, end in reversed(foot_counts(name, header.names, cells)):
         survey.problems.append(ask_of_foot(file, rows[first], cells[first:end]))
         del cells[first:end], rows[first:end]

@@ -8,7 +8,7 @@ import re
 from dataclasses import replace
 
 from standage.survey.cells.headings import heading_of
-from standage.survey.cells.table_cells import NOT_COUNTED, NOT_RECORDED
+from standage.survey.cells.table_cells import NOT_COUNTED, NOT_RECORDED, heads_remarks
 from standage.survey.flat_table import FLAT, table_of
 from standage.survey.readings import Reading
 from standage.survey.schema import CORES, COUNTS, TREES
@@ -34,6 +34,7 @@ _MARK = re.compile(
 _A_MARK = re.compile(
     r"(?:[^\W\d_]|[^\w\s]{1,2}|0|blanks?(?: cells?)?)\s*(?:=|means?)", re.IGNORECASE
 )
+_NOT_DONE = re.compile(r"\bnot (?:done|searched|counted|tallied|looked)\b", re.IGNORECASE)
 _OF_COUNTS = re.compile(
     r"\b(?:regen\w*|repro\w*|seedl\w*|saplings?|germinants?|grass stage|counts?|counted"
     r"|tall(?:y|ied)|plants?|stages?)\b",
@@ -50,6 +51,8 @@ def fill_by_legends(survey: WrittenSurvey) -> None:
         written = survey.tables.get(name)
         if written is None:
             continue
+        if name == COUNTS.name:
+            written = survey.tables[name] = _with_rows_not_done(survey, written)
         files = {part.file for part in written.stack.parts} if written.stack else {written.file}
         texts = [
             (title.file, title.row, title.text)
@@ -66,6 +69,21 @@ def fill_by_legends(survey: WrittenSurvey) -> None:
         for file, row, text in texts:
             for said in () if is_limited(text) else _BLANK.finditer(text):
                 survey.tables[name] = _filled(survey, survey.tables[name], name, said, (file, row))
+
+
+def _with_rows_not_done(survey: WrittenSurvey, written: WrittenTable) -> WrittenTable:
+    """Counts with a word in the blank cells of rows whose remark says that nobody looked."""
+    stages = [place for place, own in enumerate(written.header) if heads_a_stage(own)]
+    remarks = [place for place, own in enumerate(written.header) if heads_remarks(own)]
+    cells = []
+    for row, line in zip(written.cells, written.rows, strict=True):
+        said = next((row[at] for at in remarks if _NOT_DONE.search(row[at])), "")
+        if said and stages and not any(row[at] for at in stages):
+            row = ["not done" if at in stages else cell for at, cell in enumerate(row)]
+            why = "by the remark, in blank cells"
+            survey.readings.append(Reading(written.file, line, "count", said, "not done", why))
+        cells.append(row)
+    return replace(written, cells=cells)
 
 
 def _take_marks(survey: WrittenSurvey, text: str, at: tuple[str, int]) -> None:

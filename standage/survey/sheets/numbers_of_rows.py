@@ -19,7 +19,7 @@ OF_A_RECORD = ("tree", "dbh_cm", "ring_count", "first_ring_year", "height_cm")
 """Columns in which a stem or core has a figure."""
 
 
-def is_number_of_rows(survey: WrittenSurvey, line: Title, last: int, above: int) -> bool:
+def hold_to_rows(survey: WrittenSurvey, line: Title, last: int, above: int) -> bool:
     """Whether a line says how many rows stand above it, which is held against these: all of them,
     or those below the `last` that a line before it has counted.
     """
@@ -47,7 +47,7 @@ def without_numbers_of_rows(written: WrittenTable, survey: WrittenSurvey) -> Wri
         last = len(left) if written.begins_sheet(place) else last
         line = Title(written.file, written.rows[place], " ".join(filter(None, cells)))
         of_record = any(cells[each][:1].isdigit() for each in sized)
-        if of_record or not is_number_of_rows(survey, line, last, len(left)):
+        if of_record or not hold_to_rows(survey, line, last, len(left)):
             left.append(place)
         else:
             last = len(left)
