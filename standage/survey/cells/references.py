@@ -43,11 +43,14 @@ def alike(name: str) -> str:
 
 
 def parts_of(name: str) -> tuple[str, ...]:
-    """Letters and numbers of a name, without the marks and zeros that stand before these.
+    """Letters and numbers of a name, without the marks and zeros that stand before these. A decimal
+    number stays one: in a workbook 1.1 may have been 1.10.
 
     >>> parts_of("GH1-02") == parts_of("GH-1-2"), parts_of("1-2") == parts_of("12")
     (True, False)
     """
+    if _NUMBER.fullmatch(name) and "." in name:
+        return (name,)
     runs = re.findall(r"[^\W\d_]+|\d+", alike(name))
     return tuple(run.lstrip("0") or "0" if run.isdecimal() else run for run in runs)
 
