@@ -257,11 +257,12 @@ def _missing(survey: Survey, stems: pd.DataFrame, counts: pd.DataFrame) -> list[
     trees = survey.trees
     live = (trees["status"] == "live").to_numpy(dtype=bool)
     area = trees["dbh_cm"].fillna(0.0) ** 2
+    none = (counts["reason"] == NO_HISTORY) & (counts["count"] == 0)  # of a species not there
     found: dict[str, Missing] = {}
     for what, rows, amount in (
         ("live stems", stems[live], np.ones(int(live.sum()))),
         ("basal area of the live stems", stems[live], area[live].to_numpy(float)),
-        ("rows of counts", counts, (~counts["reason"].isin(NEVER_USED)).to_numpy(float)),
+        ("rows of counts", counts, (~counts["reason"].isin(NEVER_USED) & ~none).to_numpy(float)),
         ("plants counted", counts, counts["count"].to_numpy(float)),
     ):
         rows, amount = rows[mine := _may_be_dated(rows)], amount[mine]

@@ -109,6 +109,7 @@ def read_survey(
         if not status and tree
     }
     _fill_defaults(frames)
+    _take_counts_behind_lost_rings(frames, notes)
     # A table without its names, or not readable, is not held against the tables that refer to it:
     # one problem, not a thousand.
     unheld = written.unreadable | {
@@ -310,6 +311,24 @@ def _note_undated(cores: pd.DataFrame, notes: list[str]) -> None:
     if number:
         have = "has" if number == 1 else "have"
         notes.append(f"{counted(number, 'core')} {have} a first ring year and {UNDATED}")
+
+
+def _take_counts_behind_lost_rings(frames: Mapping[str, pd.DataFrame], notes: list[str]) -> None:
+    """A count behind lost outer rings is a least number, in place: up to the last ring that is
+    written of a dead tree, else up to the season; of a live one nobody knows a year that is
+    written.
+    """
+    cores, trees = frames["cores"], frames["trees"]
+    of, dead = Rows(cores), set(trees["tree"][trees["status"].isin(["dead", "stump"])])
+    least = (of["outer_ring"] == "lost") & (of["dating"] == "counted") & (of["at_least"] == "no")
+    least &= of["ring_count"].notna() & of["first_ring_year"].isna()
+    least = np.asarray(least & (of["last_ring_year"].isna() | of["tree"].isin(dead)))
+    if least.any():
+        cores["at_least"] = cores["at_least"].where(~least, "yes").astype(object)
+        notes.append(
+            f"the rings counted of {counted(int(least.sum()), 'core')} with lost outer rings are"
+            " taken for a least number"
+        )
 
 
 def _listed_in(frames: Mapping[str, pd.DataFrame], column: str) -> str:

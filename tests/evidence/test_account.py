@@ -145,6 +145,8 @@ def test_counts_of_a_species_without_profile_or_history_are_missed(tmp_path):
         assert told.of("stage counts").parts[part] == 1 and not told.complete
         assert told.missing[0].what == "plants counted"
         assert told.missing[0].share == pytest.approx(30 / 34)
+    none = [count("sapling", 0, species="slash-pine"), count("sapling", 4)]
+    assert not adds_up(read(of(**whole(counts=none)), tmp_path / "none")).missing
 
 
 def test_stems_that_lost_their_plot_are_missed(tmp_path):

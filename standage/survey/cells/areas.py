@@ -9,10 +9,10 @@ import re
 from dataclasses import dataclass, replace
 
 from standage.errors import Problem
-from standage.survey.cells.headings import without_unit
+from standage.survey.cells.headings import heading_of, without_unit
 from standage.survey.cells.quantities import read_quantity
 from standage.survey.cells.table_cells import BLANK_WORDS, heads_remarks
-from standage.survey.flat_table import FLAT
+from standage.survey.flat_table import FLAT, table_of
 from standage.survey.readings import Reading
 from standage.survey.schema import COUNTS, PLOTS
 from standage.survey.units import DECIMALS, IN_METRES, IN_SQUARE_METRES, measure_of
@@ -28,6 +28,7 @@ _ROUND_AFTER = re.compile(rf"{_NUMBER}{_UNIT}(r|rad|radius|diam|diameter)\b\.?",
 _FRACTION = re.compile(
     r"1\s*/\s*(\d+)(?:st|nd|rd|th)?[\s-]*(?:of an )?([a-z0-9²^ ]+)", re.IGNORECASE
 )
+_TIMES = re.compile(r"(\d+) ?[x×] ?(.*[a-z].*)|(.*[a-z].*?) ?[x×] ?(\d+)", re.IGNORECASE)
 _SIDES_OF = {"m2": "m", "ft2": "ft"}
 """Unit of the sides where only that of the area is said."""
 HEADINGS = {
@@ -46,15 +47,8 @@ NUMBERS_OF |= {"number of subplots", "no of subplots", "n quadrats", "n subplots
 OF_ALL = {"total", "all", "together", "searched", "sampled", "summed"}
 """Words in a heading of the area of one quadrat, headings of their number, and words in a heading
 of the area of all (common practice, no source)."""
-_NUMBERS = {
-    "two": "2",
-    "three": "3",
-    "four": "4",
-    "five": "5",
-    "six": "6",
-    "eight": "8",
-    "ten": "10",
-}
+_NUMBERS = {"two": "2", "three": "3", "four": "4", "five": "5", "six": "6", "eight": "8"}
+_NUMBERS |= {"ten": "10"}
 OF_LAND = {"acres", "ha"}
 """Units of areas of which a fraction may stand below a heading that says them."""
 NEARLY_ALL = 0.9
@@ -114,6 +108,10 @@ def area_in(cell: str, unit: str) -> Area | None:
         )
     elif measure_of(text) == "milacres":
         return Area(round(IN_SQUARE_METRES["milacres"], DECIMALS), "a milacre to m2")
+    elif several := _TIMES.fullmatch(text):
+        of_one = square_metres(several[2] or several[3], "")
+        number = int(several[1] or several[4])
+        return Area(of_one * number, f"{number} times an area") if of_one else None
     else:
         return None
     share, of = (math.pi, "radius") if what[0].lower() == "r" else (math.pi / 4, "diameter")
@@ -125,8 +123,10 @@ def square_metres(text: str, unit: str = "m2") -> float | None:
 
     >>> square_metres("1/1000 ac"), square_metres("25 m2"), square_metres("25", "")
     (4.046856, 25.0, None)
+    >>> square_metres("1 m2 x 2"), square_metres("4 x 1/1000 ac")
+    (2.0, 16.187424)
     """
-    text = text.replace("-", " ").strip()
+    text = text.replace("mil-", "mil").replace("-", " ").strip()
     area = area_in(text, unit if unit in OF_LAND else "")
     if area is not None:
         return area.square_metres
@@ -174,6 +174,14 @@ def take_headings_of_circles(survey: WrittenSurvey) -> None:
             for words, unit in [without_unit(heading)]
             if words in HEADINGS and unit in ("", *IN_METRES)
         ]
+        if not round_ones:  # `Size`, and `1 m2` or `2 m radius` below it
+            round_ones = [
+                (at, "", "")
+                for at, heading in enumerate(written.header)
+                if heading not in written.set_aside and heading_of(table_of(name), heading) is None
+                if (sizes := {row[at] for row in written.cells} - {"", *BLANK_WORDS})
+                if all(square_metres(size, "") for size in sizes)
+            ]
         if len(round_ones) != 1:
             continue
         at, what, unit = round_ones[0]
@@ -190,7 +198,10 @@ def take_headings_of_circles(survey: WrittenSurvey) -> None:
             headings={**written.headings, column: own},
         )
         survey.readings.append(
-            Reading(written.file, written.header_row, column, own, column, "heading of a circle")
+            Reading(
+                *(written.file, written.header_row, column, own, column),
+                "heading of a circle" if what else "all are areas",
+            )
         )
 
 
@@ -326,7 +337,8 @@ def _area_of_one(
 
 
 def _as_circle(cell: str, what: str, unit: str) -> str:
-    if cell.lower() in {"", *BLANK_WORDS} or not re.fullmatch(rf"{_NUMBER}{_UNIT}", cell, re.I):
+    number = what and re.fullmatch(rf"{_NUMBER}{_UNIT}", cell, re.I)
+    if not number or cell.lower() in BLANK_WORDS:
         return cell
     bare = re.fullmatch(_NUMBER, cell)
     return f"{what} = {cell} {unit}".strip() if bare else f"{what} = {cell}"

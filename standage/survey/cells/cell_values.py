@@ -240,6 +240,8 @@ def _beside_words(cells: TableCells, column: Column, cell: str) -> Outcome | Non
     if re.fullmatch(r"\d+(\.\d+)?", rest) and column.name == "rings_to_pith":
         return Outcome(float(rest), rest, reason)
     found = _odd_number(cells, column, rest if not rest.isdecimal() else f"{rest}.0")
+    if found.advice and column.name == "rings_to_pith":
+        return found
     return replace(found, reason=reason) if found.reason else None
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from functools import cache
 from itertools import chain, combinations
 
@@ -17,7 +18,13 @@ from standage.errors import TOLD_OF_A_COLUMN, Problem
 from standage.survey.cells.cell_values import typed
 from standage.survey.cells.class_tallies import CLASSES, class_table
 from standage.survey.cells.columns_by_values import by_its_cells
-from standage.survey.cells.headings import FAR, has_two_meanings, like_column, without_unit
+from standage.survey.cells.headings import (
+    FAR,
+    has_two_meanings,
+    heading_of,
+    like_column,
+    without_unit,
+)
 from standage.survey.cells.quantities import comma_in
 from standage.survey.cells.repeated_names import tell_repeated
 from standage.survey.cells.second_counts import LIKE_SECOND_COUNTS
@@ -41,21 +48,8 @@ READERS = (
     " core_readings."
 )
 UNIT_ENDINGS = (
-    "_cm",
-    "_mm",
-    "_m2",
-    "_m",
-    "_ha",
-    "_in",
-    "_inch",
-    "_inches",
-    "_ft",
-    "_feet",
-    "_acres",
-    "_ac",
-    "_years",
-    "_year",
-    "_yr",
+    *("_cm", "_mm", "_m2", "_m", "_ha", "_in", "_inch", "_inches", "_ft", "_feet"),
+    *("_acres", "_ac", "_years", "_year", "_yr"),
 )
 OF_THEIR_OWN = {"cored", "core_taken", "was_it_cored", "was_a_core_taken", "was_core_taken"}
 """Headings of crews that are like a column's and none: whether a stem was cored, cores say."""
@@ -74,16 +68,8 @@ known one misspelt.
 
 NOT_KNOWN = "not known, kept and not used"
 """How a note on columns ends that are none of the survey's."""
-HISTORY = {
-    "history",
-    "disturbance",
-    "disturbances",
-    "burns",
-    "burned",
-    "management",
-    "treatment",
-    "scars",
-}
+HISTORY = {"history", "disturbance", "disturbances", "burns", "burned", "management"}
+HISTORY |= {"treatment", "scars"}
 """Words in headings of what happened to a stand or stem (common practice, no source)."""
 OF_NO_USE = {"tree height", "total height", "height of tree", "azimuth", "az", "bearing"}
 """Headings of what crews measure of stems besides (common practice, no source)."""
@@ -292,7 +278,9 @@ def _places(
     if not places and len(missing) > 1:
         problems.append(_no_headings(table, written, missing))
         missing = []
-    problems += [missing_column(table, written, column) for column in missing]
+    asked = frozenset(each.column or "" for each in problems if each.file == written.file)
+    aside = replace(written, set_aside=written.set_aside | asked)
+    problems += [missing_column(table, aside, column) for column in missing]
     notes += _notes_of_unknown(table, written, unknown)
     return places
 
@@ -341,10 +329,14 @@ def missing_column(table: Table, written: WrittenTable, column: Column) -> Probl
     """The question for a column that a table lacks."""
     known = {each.name for each in (*table.columns, *FLAT.columns)} | written.set_aside
     unread = [
-        each for each in written.header if each not in {"", *known} and not heads_remarks(each)
+        each
+        for each in written.header
+        if each not in {"", *known} and not heads_remarks(each) and heading_of(table, each) is None
     ]
     like = [each for each in unread if like_column(table, each, written.header) == column.name]
     add = f"Add the column '{column.name}'"
+    if column.name.endswith("dbh_cm"):
+        add += f" (in inches '{column.name.removesuffix('_cm').replace('_', ' ')} (in)')"
     if unread and not column.is_number:
         named = ", ".join(f"'{each}'" for each in (like or unread)[:UNREAD])
         of = "one of " if len(like or unread) > 1 else ""

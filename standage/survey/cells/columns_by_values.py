@@ -25,6 +25,14 @@ MOST_ODD = 0.2
 (assumption)."""
 CENTRE = CORES.column("centre")
 _YEAR = re.compile(r"1[5-9]\d\d|20\d\d")
+RINGS_TO_PITH, DISTANCE = "rings_to_pith", "pith_distance_mm"
+OF_THE_PITH = {
+    CENTRE.name: "word for the centre",
+    RINGS_TO_PITH: "number of rings, or has its unit",
+    DISTANCE: "length with its unit",
+}
+_RINGS = re.compile(r"(?:[~<>]|about|ca\.?)?\s*\d+\+?\s*(?:rings?|yrs?|years?)", re.IGNORECASE)
+_LENGTH = re.compile(r"~?\s*\d+(?:\.\d+)?\s*(?:[mc]m|in|inch(?:es)?)\.?", re.IGNORECASE)
 _HEIGHT = re.compile(r"\d+(?:[.,]\d+)?\s*(?:cm|m|ft|feet|in|inches|['\"’”])?", re.IGNORECASE)
 
 
@@ -64,14 +72,39 @@ def _decide_by_codes(survey: WrittenSurvey) -> None:
             written = survey.tables.get(name)
             if written is None or column.name in written.header:
                 continue
-            fitting = [
-                heading
+            fitting = {
+                heading: words
                 for heading in _unknown_headings(name, written)
-                if _are_codes(_filled(written, heading), table, column, among)
-            ]
+                if (words := _in_words(survey, written, heading, column))
+                and _are_codes([*words.values()], table, column, among)
+            }
             if len(fitting) == 1:
-                survey.tables[name] = _named(written, fitting[0], column.name)
-                _tell(survey, written, fitting[0], column.name, column.name)
+                ((heading, words),) = fitting.items()
+                at = written.header.index(heading)
+                cells = [
+                    [*row[:at], words.get(row[at], row[at]), *row[at + 1 :]]
+                    for row in written.cells
+                ]
+                survey.tables[name] = _named(replace(written, cells=cells), heading, column.name)
+                _tell(survey, written, heading, column.name, column.name)
+
+
+def _in_words(
+    survey: WrittenSurvey, written: WrittenTable, heading: str, column: Column
+) -> dict[str, str]:
+    """The cells below a heading, each in the words that a title has for it: `Lab: X = crossdated, C
+    = just counted`."""
+    form = re.compile(rf"(?<!\w){re.escape(heading)}\s*:(.*)", re.IGNORECASE)
+    lines = [found[1] for line in survey.titles if (found := form.search(line.text))]
+    pairs = [pair for line in lines for pair in re.findall(r"(\w{1,6})\s*=\s*([^=,;.(]+)", line)]
+    said = {code.casefold(): _word(words, column) for code, words in pairs}
+    return {cell: said.get(cell.casefold(), cell) for cell in _filled(written, heading)}
+
+
+def _word(said: str, column: Column) -> str:
+    """The one code of a column among the words of a legend: `just counted under the scope`."""
+    named = [code for code in column.codes if code in plain(said).split()]
+    return named[0] if len(named) == 1 else said
 
 
 def _ask_of_two(survey: WrittenSurvey) -> None:
@@ -110,31 +143,77 @@ def _decide_days(survey: WrittenSurvey) -> None:
 
 
 def _decide_pith(survey: WrittenSurvey) -> None:
-    """A heading that may ask for the rings to the pith or for the pith, as `To pith?`, over words
-    for the centre: it asks for the centre, in place, and is no question any more.
+    """A heading that may ask for the rings to the pith, for the way to it or for the pith itself:
+    by its cells it asks for one of them, in place, and is no question any more.
     """
     for name in (FLAT.name, "cores"):
         written = survey.tables.get(name)
-        if written is None or CENTRE.name in written.header:
+        if written is None:
             continue
         known = {each.name for each in table_of(name).columns} | written.set_aside
         fitting = [
-            heading
+            (heading, column)
             for heading in written.header
-            if heading and heading not in known
-            if (found := heading_of(table_of(name), heading)) and "(write pith)" in found.means
-            if _are_codes(_filled(written, heading), "cores", CENTRE, "")
+            if heading and heading not in known and _may_be_of_the_pith(name, heading)
+            if (column := _of_the_pith(_filled(written, heading))) not in ("", *written.header)
         ]
         if len(fitting) != 1:
             continue
-        survey.tables[name] = _named(written, fitting[0], CENTRE.name)
-        _tell(survey, written, fitting[0], CENTRE.name, "word for the centre")
+        ((heading, column),) = fitting
+        _tell(survey, written, heading, column, OF_THE_PITH[column])
+        written = _named(written, heading, column)
+        if column == RINGS_TO_PITH and DISTANCE not in written.header:
+            at = written.header.index(column)
+            ways = [row[at] if _LENGTH.fullmatch(row[at]) else "" for row in written.cells]
+            cells = [
+                [*row[:at], "" if way else row[at], *row[at + 1 :], way]
+                for row, way in zip(written.cells, ways, strict=True)
+            ]
+            if any(ways):
+                written = replace(written, header=[*written.header, DISTANCE], cells=cells)
+        survey.tables[name] = written
         sheets = {part.file for part in (written.stack.parts if written.stack else (written,))}
         survey.problems[:] = [
             each
             for each in survey.problems
-            if each.file not in sheets or each.column != fitting[0] or "may mean" not in each.found
+            if each.file not in sheets or each.column != heading or "may mean" not in each.found
         ]
+
+
+def _read_on(survey: WrittenSurvey) -> None:
+    """Numbers below a heading of cores that is asked about, as those of the first column that it
+    may mean, in place: what is wrong with them comes up along with it.
+    """
+    for name in (FLAT.name, "cores"):
+        written = survey.tables.get(name)
+        for heading in (*written.header,) if written is not None else ():
+            found = heading_of(table_of(name), heading) if heading else None
+            if written is None or found is None or not found.means or heading in written.set_aside:
+                continue
+            cells = _filled(written, heading)
+            numbers = sum(cell[:1].isdigit() for cell in cells)
+            if (
+                found.column in written.header
+                or numbers < (1.0 - MOST_ODD) * len(cells)
+                or not cells
+            ):
+                continue
+            survey.tables[name] = written = _named(written, heading, found.column)
+
+
+def _may_be_of_the_pith(name: str, heading: str) -> bool:
+    """Whether a heading is asked about the pith, or names it among words of its own."""
+    found = heading_of(table_of(name), heading)
+    return "(write pith" in found.means if found else "pith" in plain(heading).split()
+
+
+def _of_the_pith(cells: list[str]) -> str:
+    """The column that such cells belong into; "" where they don't say."""
+    if _are_codes(cells, "cores", CENTRE, ""):
+        return CENTRE.name
+    if any(map(_RINGS.fullmatch, cells)):
+        return RINGS_TO_PITH
+    return DISTANCE if cells and all(map(_LENGTH.fullmatch, cells)) else ""
 
 
 def _unknown_headings(name: str, written: WrittenTable) -> list[str]:
@@ -174,6 +253,7 @@ def decide_by_values(survey: WrittenSurvey) -> None:
             if len(fitting) == 1:
                 survey.tables[name] = _renamed(written, fitting[0], each)
                 _tell(survey, written, fitting[0], each.other, each.shape)
+    _read_on(survey)
 
 
 def _tell(

@@ -146,7 +146,8 @@ def _ask(survey: WrittenSurvey, headings: dict[str, str], cells: dict[str, str],
     own = "last_year" not in headings and cells["ended_year"] != cells["last_year"]
     if cells["last_year"] and not own and re.fullmatch(_YEAR, years):
         years = f"{years}-{cells['last_year']}"
-    first, last = _period(years)
+    decade = re.fullmatch(r"(?:the )?((?:1[5-9]|20)\d)0'?s", years) if kind == FIRE else None
+    first, last = (f"{decade[1]}0", f"{decade[1]}9") if decade else _period(years)
     if kind == FIRE and last:
         found = f"'{years}', which may be one fire in an unknown year of these, or many"
         advice = (

@@ -42,6 +42,19 @@ def alike(name: str) -> str:
     return re.sub("\u00a0+", "\u00a0", folded) if "\u00a0\u00a0" in folded else folded
 
 
+def parts_of(name: str) -> tuple[str, ...]:
+    """Letters and numbers of a name, without the marks and zeros that stand before these. A decimal
+    number stays one: in a workbook 1.1 may have been 1.10.
+
+    >>> parts_of("GH1-02") == parts_of("GH-1-2"), parts_of("1-2") == parts_of("12")
+    (True, False)
+    """
+    if _NUMBER.fullmatch(name) and "." in name:
+        return (name,)
+    runs = re.findall(r"[^\W\d_]+|\d+", alike(name))
+    return tuple(run.lstrip("0") or "0" if run.isdecimal() else run for run in runs)
+
+
 def cells_of(part: WrittenTable, column: str) -> list[str]:
     """Cells of a column, blank where there is none or a word says so."""
     if column not in part.header:
@@ -123,8 +136,10 @@ def _resolve(
     rounded = frame["row"].isin(as_numbers) & (wanted != "") if as_numbers else None
     by_fold: dict[str, list[str]] = {}
     by_number: dict[float, list[str]] = {}
+    by_parts: dict[tuple[str, ...], list[str]] = {}
     for name in known:
         by_fold.setdefault(alike(name), []).append(name)
+        by_parts.setdefault(parts_of(name), []).append(name)
         if _NUMBER.fullmatch(name):
             by_number.setdefault(float(name), []).append(name)
     of_tree: dict[str, list[str]] = {}
@@ -138,9 +153,13 @@ def _resolve(
             ways, reason = of_tree[alike(name)], "named after its tree"
         if not ways and _NUMBER.fullmatch(name):
             ways, reason = by_number.get(float(name), []), "a name that is a number"
+        if not ways and len(by_parts.get(parts_of(name), [])) == 1:
+            ways, reason = by_parts[parts_of(name)], OTHER_MARKS
         if not ways and len(of_groups := short.get(alike(name), [])) > 1:
             _two(file, column, name, of_groups, frame.loc[wanted == name, "row"], problems, WHOLE)
             continue
+        if not ways and _begins_the_only(column, name, known):
+            ways, reason = known, "the only stand, by its first word"
         blank = not column.required and not ways and _means_none(column, name)
         if len(ways) > 1:
             _two(file, column, name, ways, frame.loc[wanted == name, "row"], problems)
@@ -165,6 +184,12 @@ def _resolve(
                 _two(file, column, name, ways, rows, problems)
     if meant:
         frame[column.name] = wanted.replace(meant).astype(object)
+
+
+def _begins_the_only(column: Column, name: str, known: list[str]) -> bool:
+    """Whether there is one stand, and a name its first word: `Kettle` of Kettle Ridge."""
+    first = [alike(each).split("\u00a0") for each in known]
+    return column.refers_to == "stands" and len(known) == 1 and alike(name) == first[0][0]
 
 
 def _means_none(column: Column, name: str) -> bool:

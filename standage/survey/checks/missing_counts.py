@@ -13,6 +13,7 @@ from standage.problems import Problem
 from standage.survey.cells.ring_words import LEAST_NUMBER
 from standage.survey.checks.table_checks import looked_up
 from standage.survey.schema import CORES
+from standage.survey.synonyms import nearest_code
 
 _IN_REMARKS = re.compile(
     rf"{LEAST_NUMBER.pattern}|(?:~|about|ca?\.)\s*\d+\b(?!\s*(?:mm|cm|m|in|ft|%))"
@@ -28,7 +29,7 @@ _LOST = re.compile(
 _WHOLE = re.compile(r"\s*(?:~|>=?)?\s*[1-9]\d{0,3}\s*[+?]?\s*")
 MOST_WITHOUT = 0.5
 """Share of cores without a number from which another column may hold them (assumption)."""
-MISSPELT_ROTTEN = "Did you mean 'rotten'"
+CENTRE = CORES.column("centre")
 ONE_OF_TWO = "one of the two, unless centre is rotten"
 
 
@@ -48,7 +49,7 @@ def check_missing_counts(
         if problem.file == file
         and (
             problem.column in ("first_ring_year", "ring_count")
-            or (problem.column == "centre" and MISSPELT_ROTTEN in problem.what_to_do)
+            or (problem.column == "centre" and _nearly_rotten(problem.found.strip("'")))
         )
     }
     neither = cores["first_ring_year"].isna() & cores["ring_count"].isna()
@@ -97,6 +98,10 @@ def check_missing_counts(
                 f" read of the core, {what_to_do}."
             )
         target.append(Problem(file, row, "first_ring_year", found, ONE_OF_TWO, advice))
+
+
+def _nearly_rotten(cell: str) -> bool:
+    return nearest_code(CORES.name, CENTRE, cell) == "rotten"
 
 
 def _whole_numbers(cores: pd.DataFrame) -> list[str]:

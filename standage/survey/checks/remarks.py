@@ -40,7 +40,11 @@ _STUMP = re.compile(
     r"|\bfell (in|over|down|during)\b|\bkilled (by|in)\b|^\W*(is )?down\W*$",
     re.IGNORECASE,
 )
-_CORED = re.compile(r"(?<!not )(?<!n't )(?<!never )(?<!un)\bcored\b(?! (in|on) \d)", re.IGNORECASE)
+_CORED = re.compile(
+    r"(?<!not )(?<!n't )(?<!never )(?<!un)\bcored\b(?! (in|on) \d)"
+    r"|\bcore (broke|crumbled|fell apart|was lost|lost|not kept)",
+    re.IGNORECASE,
+)
 _SAME_TREE = re.compile(
     r"\b(bored|cored) (again|twice)\b|\b(2nd|second|other) (boring|core)\b"
     r"|\bsame (tree|stem) as\b|\bother side of (the |same )?(tree|stem)\b",
@@ -74,6 +78,11 @@ _BARK_LOST = re.compile(
 )
 _READ_TWICE = re.compile(
     r"\b(2nd|second|another|other|further) (reading|count)\b|\bre-?(read|count)(ed|ing)?\b",
+    re.IGNORECASE,
+)
+_OF_SOME = re.compile(
+    r"\b(\d+|one|two|three|some|most|half|several|few|part|rest) of (the|them|these|those)\b(?! \d)"
+    r"|\bmixed with\b",
     re.IGNORECASE,
 )
 _NO_CENTRE = re.compile(
@@ -110,6 +119,8 @@ ADVICE = {
     _SAME_TREE: "It is not read from the remark: if two cores were taken of it, give each a row"
     " in cores; if it is the stem of another row, write the same tree in both, or it is counted and"
     " dated twice.",
+    _OF_SOME: "It is not read from the remark: if some plants are of another species, write a row"
+    " for each species, with its own number.",
     _READ_TWICE: "It is not read from the remark: if the core was read once more, move this row"
     " into a table core_readings; as a core of its own it counts twice.",
 }
@@ -130,16 +141,17 @@ def judge_remarks(
     for tree, *said in Rows(cores).row_keys(("tree", *OF_A_CORE)):
         of_tree.setdefault(tree, []).append(dict(zip(OF_A_CORE, said, strict=True)))
     several = {tree for tree, own in of_tree.items() if len(own) > 1}
-    for name, frame in (("trees", trees), ("cores", cores)):
+    for name, frame in (("trees", trees), ("cores", cores), ("counts", frames["counts"])):
         for column in (each for each in frame.columns if heads_remarks(each)):
             with_words = np.flatnonzero(frame[column].to_numpy() != "")
             # most tables have none, and to take no rows out takes as long as a whole check
             for cells in frame.iloc[with_words].to_dict("records") if len(with_words) else ():
-                wanted = [_DOUBTED]
+                wanted = [_DOUBTED] if name != "counts" else [_OF_SOME]
                 if name == "trees":
                     wanted += _of_a_stem(cells, len(of_tree.get(cells["tree"], [])))
                 # remarks on the core stand with its stem where both are in one row
                 own = of_tree.get(cells["tree"], []) if name == "trees" else [cells]
+                own = [] if name == "counts" else own
                 for core in own:
                     wanted += _of_a_core(core)
                 if any(pd.isna(core["count_sd"]) for core in own):

@@ -45,10 +45,6 @@ LARGE_PLOT_M2 = 100_000.0
 STATUS_WORDS = {"dead", "snag", "stump", "dead standing", "standing dead", "alive", "live", "cut"}
 """Words for the state of a stem in a column of species (common practice, no source)."""
 
-_OF_A_PART = "top|branch|limb|leader|needle|wood|side|twig|bark"
-_DEAD = re.compile(rf"\b(dead(?![ -]?(?:{_OF_A_PART}))(?: \w+)?|snag|died)\b", re.IGNORECASE)
-"""Remarks on a stem that doesn't live; a dead top is of one that does."""
-
 FIRST_LETTERS, SAME_STAND = 3, 0.9
 """Letters of a short form, and the share in common from which a name of a stand may be another
 misspelt (assumption).
@@ -72,7 +68,7 @@ def judge_stands(
     """All of it. Refused cells are blank by now, and blank cells are not judged. without_status:
     rows of stems that are live only because their status is blank.
     """
-    _dead_by_remarks(frames, files, without_status, warnings)
+    _blank_status(frames, files, without_status, warnings)
     _diameters(frames, files, limits, warnings)
     _densities(frames, files, limits, problems, warnings)
     _areas(frames, files, warnings)
@@ -84,31 +80,21 @@ def judge_stands(
     _planted(frames, files, warnings)
 
 
-def _dead_by_remarks(
+def _blank_status(
     frames: Tables, files: Files, without_status: Collection[int], warnings: list[Problem]
 ) -> None:
-    """Stems that are live only because nothing is written in status: dead by their remarks, or
-    in a plot with more stems of which it is written.
+    """Stems that are live only because nothing is written in status, in a plot with more stems of
+    which it is written.
     """
     trees = Rows(frames["trees"])
     silent = trees["row"].isin(without_status)
-    found = [_DEAD.search(note) for note in trees["note"]]
-    said = as_cells(np.array([each[1] if each else "" for each in found], dtype=object))
-    report = reporter(files["trees"], trees.assign(said=said), warnings)
-    report(
-        silent & (said != ""),
-        "status",
-        "a blank cell, which means live, and '{said}' in the remarks",
-        "dead or stump for a stem that doesn't live",
-        "Write dead, or live if the stem lives.",
-    )
     plots = trees.row_keys(["stand", "plot"])
     written = np.asarray((trees["status"] == "live") & ~silent, dtype=float)
     live, blank = (
         sums_of_groups(each, plots, plots, 0.0) for each in (written, np.asarray(silent, float))
     )
-    report(
-        silent & (said == "") & (live > blank),
+    reporter(files["trees"], trees, warnings)(
+        silent & (live > blank),
         "status",
         "a blank cell, which means live, in a plot where live is written of most stems",
         "live, dead or stump for each stem",

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from standage.errors import Problem
 from standage.survey.limits import TooLarge, content_of
+from standage.survey.sheets.note_sheets import LINES_READ, lines_of_notes
 from standage.survey.written import WrittenSurvey, too_large, unreadable_file
 
 
@@ -34,6 +35,17 @@ def read_content(path: Path, name: str, survey: WrittenSurvey) -> bytes | None:
         return None
     survey.hashes[name] = hashlib.sha256(content).hexdigest()
     return content
+
+
+def took_lines(path: Path, survey: WrittenSurvey) -> bool:
+    """Whether a text file holds notes, and no table, whose lines are then titles of the survey."""
+    content = read_content(path, path.name, survey)
+    lines = (content or b"").decode("utf-8-sig", errors="replace").splitlines()
+    if not lines or 2 * sum(line.count("\t") > 1 for line in lines) > len(lines):
+        return False
+    survey.titles += lines_of_notes(path.name, [[line] for line in lines])
+    survey.notes.append(f"file '{path.name}' {LINES_READ}")
+    return True
 
 
 def no_file(name: str, path: Path) -> Problem:

@@ -159,10 +159,13 @@ def _only_units(said: dict[str, str], columns: dict[str, Column], identifier: st
     if identifier and words.get(identifier, "units") not in OTHER_WORDS:
         return False
     measured = any(
-        name in columns and (columns[name].is_number or columns[name].kind == "date")
-        for name in said
+        name in columns and (columns[name].is_number or columns[name].kind == "date") and unit
+        for name, unit in words.items()
     )
-    return measured and all(words.values())
+    # words for a column of codes say which they are: `A/D`
+    return measured and all(
+        unit or (name in columns and columns[name].codes) for name, unit in words.items()
+    )
 
 
 def _other_unit(column: Column, cell: str) -> str | None:

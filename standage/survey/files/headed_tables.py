@@ -8,7 +8,7 @@ from standage.survey.cells.areas import HEADINGS as CIRCLES
 from standage.survey.cells.event_kinds import kinds_named
 from standage.survey.cells.headings import columns_named, heading_of, without_unit
 from standage.survey.files.form_rows import header_place
-from standage.survey.flat_table import FLAT, tables_needed
+from standage.survey.flat_table import FLAT, OF_CORES, tables_needed
 from standage.survey.schema import CORES, COUNTS, EVENTS, PLOTS, TREES, Table
 from standage.survey.sheets.unread_lists import RINGS
 from standage.survey.sheets.wide_counts import stage_in
@@ -44,7 +44,8 @@ def table_by_headings(rows: Rows, among: Sequence[Table]) -> str | None:
         if table is EVENTS and _lists_kinds(rows, named):
             needed -= {"event"}
         if table is CORES and RINGS & named and not OF_STEMS & (named - {"tree"}):
-            needed = {"tree"}  # what else a core needs is asked for then
+            # what else a core needs is asked for then
+            needed = {"core"} if "core" in named and OF_CORES & named else {"tree"}
         if tables_needed(named) if table is FLAT else needed <= named:
             fitting[table.name] = len(named)
     most = max(fitting.values(), default=0)

@@ -4,7 +4,7 @@ taken out, every row held to the length of the header.
 
 from __future__ import annotations
 
-import re
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -29,6 +29,7 @@ from standage.survey.sheets.foot_counts import (
 from standage.survey.sheets.footnotes import is_footnote
 from standage.survey.sheets.history_lines import names_events, take_box, tells_of_stand
 from standage.survey.sheets.note_sheets import LONGEST
+from standage.survey.sheets.numbers_of_rows import ROWS_ABOVE, hold_to_rows
 from standage.survey.sheets.plot_banners import (
     WITH_BANNERS,
     are_headings_anew,
@@ -42,9 +43,6 @@ from standage.survey.written import Title, WrittenSurvey, WrittenTable, too_larg
 LONG_NAME, WORDS_OF_A_REMARK = 40, 6
 """Letters and words of a cell, alone in its row, that is a remark and no name (assumption)."""
 BANNER = "a plot named in a row of its own"
-_NUMBER_OF_ROWS = re.compile(
-    r"n\s*=\s*\d+\b|\d+ (?:trees|stems|cores|rows|plots)\b.{0,20}$", re.IGNORECASE
-)
 OF_SEVERAL_CELLS = ("flat", "trees", "cores", "counts", "plots", "stands")
 """Tables whose rows need more than one cell."""
 OTHER_DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
@@ -138,6 +136,7 @@ def lay_out(
     plots: list[str] = []
     banners: list[tuple[int, str, str]] = []
     padded = [0] * width
+    numbers: list[Title] = []
     boxed = counted_to = 0
     for row, record in enumerate(records[start + 1 :], start + 2):
         stripped = [cell.strip() for cell in record]
@@ -171,11 +170,8 @@ def lay_out(
             if name in OF_SEVERAL_CELLS and _is_a_remark(joined, width):
                 if name == STANDS.name:
                     survey.titles.append(Title(file, row, joined[:LONGEST], of_notes=True))
-                number = re.search(r"\d+", joined) if _NUMBER_OF_ROWS.match(joined) else None
-                here, counted_to = len(rows) - counted_to, len(rows)
-                if number is not None and int(number[0]) in (here, len(rows)):
-                    reading = Reading(file, row, None, joined[:80], "no data", "the number of rows")
-                    survey.readings.append(reading)
+                if ROWS_ABOVE.match(joined):
+                    numbers.append(line)
                     continue
                 survey.below.append(line)
                 survey.doubts.append(below_the_list(file, row, joined))
@@ -235,6 +231,10 @@ def lay_out(
     cells, rows = take_out_explanations(
         table_of(name), file, header.names, cells, rows, survey.problems, survey.notes, header.units
     )
+    for line in numbers:
+        above = bisect_left(rows, line.row)
+        hold_to_rows(survey, line, counted_to, above)
+        counted_to = above
     for first, end in reversed(foot_counts(name, header.names, cells)):
         survey.problems.append(ask_of_foot(file, rows[first], cells[first:end]))
         del cells[first:end], rows[first:end]
@@ -267,7 +267,7 @@ def _no_list(file: str, row: int, title: str, name: str) -> Problem:
 
 
 def _is_a_remark(cell: str, width: int) -> bool:
-    if _NUMBER_OF_ROWS.match(cell):
+    if ROWS_ABOVE.match(cell):
         return True
     if _is_a_row(cell, width):
         return False

@@ -117,6 +117,7 @@ def place_names(
         if asked := counts_in_no_table(where, top(full)) or _list_unread(where, top(full)):
             survey.problems.append(asked)
             survey.notes.append(f"{what} '{full}' {NOT_READ}")
+            survey.titles += lines_of_notes(where, top(full)) if holds_notes(top(full)) else []
         elif not _took_notes(full, where, top(full), survey, what):
             missing = [name for name in known if name not in placed]
             _tell_unplaced(stem, full, missing, survey, what, legends=legends)
@@ -251,6 +252,8 @@ def _more_lists_of_stems(
     )
     expected = f"one {what} of trees and cores, or one of trees and one of cores"
     survey.problems.append(Problem(both[0], None, None, found, expected, advice))
+    for stem in [stem for stem, full in open_names.items() if full == both[0]]:
+        del open_names[stem]
     survey.unreadable |= {FLAT.name, "trees", "cores"}
 
 

@@ -222,9 +222,9 @@ def _with_plots(
     each is read as is listed. file: of the stack.
     """
     kind = "trees and cores" if name == FLAT.name else name
-    stands, plots = _names_in(survey, "stand"), _names_in(survey, "plot")
+    stands, plots = _stands_of_sheets(parts, survey), _names_in(survey, "plot")
     column, lacking = "plot", [part for part in parts if not any(cells_of(part, "plot"))]
-    if all(alike(part.sheet) in stands and not any(cells_of(part, "stand")) for part in parts):
+    if len(stands) == len(parts) and not any(any(cells_of(part, "stand")) for part in parts):
         column, lacking = "stand", list(parts)
     if name == "cores" or _name_their_stands(parts, plots, survey):
         lacking = []
@@ -232,7 +232,7 @@ def _with_plots(
     for part in parts:
         as_read = kind
         if part in lacking:
-            own = part.sheet if column == "stand" else _plot_name(part.sheet, plots)
+            own = stands[part.sheet] if column == "stand" else _plot_name(part.sheet, plots)
             part, as_read = with_column(part, column, own), f"{kind} of {column} {own}"
         readings.append(Reading(file, None, None, part.sheet, as_read, ONE_UNDER_ANOTHER))
         result.append(part)
@@ -243,6 +243,25 @@ def _with_plots(
         asked = (_asked_of_name(part, part in lacking) for part in of_years)
         survey.problems += [each for each in asked if each is not None][:1]
     return result
+
+
+def _stands_of_sheets(parts: Sequence[WrittenTable], survey: WrittenSurvey) -> dict[str, str]:
+    """The stand of the other tables with which the name of each sheet begins (`SR trees`), by
+    sheet; none where two are of one.
+    """
+    names = {
+        cell
+        for table in survey.tables.values()
+        for at, own in enumerate(table.header)
+        if (of := heading_of(TREES, own) if own else None) and of.column == "stand"
+        for cell in {row[at] for row in table.cells} - {""}
+    }
+    found = {
+        part.sheet: max(ways, key=len)
+        for part in parts
+        if (ways := [n for n in names if alike(f"{part.sheet} ").startswith(alike(f"{n} "))])
+    }
+    return found if len(set(found.values())) == len(found) else {}
 
 
 def _name_their_stands(

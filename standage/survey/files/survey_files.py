@@ -10,14 +10,10 @@ from pathlib import Path
 
 from standage.errors import Problem
 from standage.survey.files.csv_files import read_csv_table, top_rows
-from standage.survey.files.file_contents import no_file, read_content
+from standage.survey.files.file_contents import no_file, read_content, took_lines
 from standage.survey.files.form_rows import EXAMPLE_NOTE, example_problem, example_rows
 from standage.survey.files.headed_tables import columns_of, table_by_headings
-from standage.survey.files.placing import (
-    MARKS_SHEET,
-    NOT_READ,
-    place_names,
-)
+from standage.survey.files.placing import MARKS_SHEET, NOT_READ, place_names
 from standage.survey.files.stacked_sheets import take_in
 from standage.survey.flat_table import FLAT, table_of, tables_needed
 from standage.survey.mapping import mapping_path, read_mapping
@@ -273,7 +269,9 @@ def _name_other_files(entries: list[Path], there: set[str], survey: WrittenSurve
         if entry.suffix.lower() == ".csv" or entry.is_dir():
             continue
         if stem not in known:
-            if entry.suffix.lower() in TEXTS and there and stem != "readme":
+            if entry.suffix.lower() not in TEXTS or not there or stem == "readme":
+                continue
+            if entry.suffix.lower() != ".txt" or not took_lines(entry, survey):
                 survey.notes.append(f"file '{entry.name}' (tables are CSV files) {NOT_READ}")
             continue
         if stem in there:

@@ -12,6 +12,7 @@ from typing import Any
 
 from standage.errors import Problem
 from standage.survey.limits import bounded
+from standage.survey.sheets.rows_without_stem import is_word_for_sums
 from standage.survey.written import WrittenTable
 
 
@@ -71,9 +72,11 @@ def uncomputed(
     file: str, formulas: list[tuple], records: list[list[str]], header: int, problems: list[Problem]
 ) -> None:
     """Formulas whose result was never stored would read as blank, and a blank means 'not recorded':
-    they are problems.
+    they are problems, but for those of a row of sums or means, which is no data.
     """
     for row, record in enumerate(formulas, 1):
+        if any(map(is_word_for_sums, records[row - 1])):
+            continue
         for place, value in enumerate(record):
             if (
                 isinstance(value, str)

@@ -8,12 +8,12 @@ import re
 from dataclasses import replace
 
 from standage.survey.cells.headings import heading_of
-from standage.survey.cells.table_cells import NOT_COUNTED
+from standage.survey.cells.table_cells import NOT_COUNTED, NOT_RECORDED, heads_remarks
 from standage.survey.flat_table import FLAT, table_of
 from standage.survey.readings import Reading
 from standage.survey.schema import CORES, COUNTS, TREES
 from standage.survey.sheets.whole_lines import is_limited
-from standage.survey.sheets.wide_counts import stage_in
+from standage.survey.sheets.wide_counts import heads_a_stage
 from standage.survey.synonyms import plain
 from standage.survey.written import WrittenSurvey, WrittenTable
 
@@ -29,11 +29,12 @@ _BLANK = re.compile(
     re.IGNORECASE,
 )
 _MARK = re.compile(
-    r"(-|--|\u2013|blanks?(?: cells?)?)\s*(?:=|means?)\s*([a-z0]+(?: [a-z]+){0,2})", re.I
+    r"(-|--|\u2013|blanks?(?: cells?)?)\s*(?:=|means?)\s*([a-z0/]+(?: [a-z]+){0,2})", re.I
 )
 _A_MARK = re.compile(
     r"(?:[^\W\d_]|[^\w\s]{1,2}|0|blanks?(?: cells?)?)\s*(?:=|means?)", re.IGNORECASE
 )
+_NOT_DONE = re.compile(r"\bnot (?:done|searched|counted|tallied|looked)\b", re.IGNORECASE)
 _OF_COUNTS = re.compile(
     r"\b(?:regen\w*|repro\w*|seedl\w*|saplings?|germinants?|grass stage|counts?|counted"
     r"|tall(?:y|ied)|plants?|stages?)\b",
@@ -50,6 +51,8 @@ def fill_by_legends(survey: WrittenSurvey) -> None:
         written = survey.tables.get(name)
         if written is None:
             continue
+        if name == COUNTS.name:
+            written = survey.tables[name] = _with_rows_not_done(survey, written)
         files = {part.file for part in written.stack.parts} if written.stack else {written.file}
         texts = [
             (title.file, title.row, title.text)
@@ -66,6 +69,21 @@ def fill_by_legends(survey: WrittenSurvey) -> None:
         for file, row, text in texts:
             for said in () if is_limited(text) else _BLANK.finditer(text):
                 survey.tables[name] = _filled(survey, survey.tables[name], name, said, (file, row))
+
+
+def _with_rows_not_done(survey: WrittenSurvey, written: WrittenTable) -> WrittenTable:
+    """Counts with a word in the blank cells of rows whose remark says that nobody looked."""
+    stages = [place for place, own in enumerate(written.header) if heads_a_stage(own)]
+    remarks = [place for place, own in enumerate(written.header) if heads_remarks(own)]
+    cells = []
+    for row, line in zip(written.cells, written.rows, strict=True):
+        said = next((row[at] for at in remarks if _NOT_DONE.search(row[at])), "")
+        if said and stages and not any(row[at] for at in stages):
+            row = ["not done" if at in stages else cell for at, cell in enumerate(row)]
+            why = "by the remark, in blank cells"
+            survey.readings.append(Reading(written.file, line, "count", said, "not done", why))
+        cells.append(row)
+    return replace(written, cells=cells)
 
 
 def _take_marks(survey: WrittenSurvey, text: str, at: tuple[str, int]) -> None:
@@ -87,13 +105,11 @@ def _take_mark(survey: WrittenSurvey, clause: str, at: tuple[str, int]) -> None:
         return
     mark = "" if said[1].lower().startswith("blank") else said[1]
     value = "0" if said[2].lower() in NONE else said[2]
-    if value != "0" and plain(value) not in NOT_COUNTED:
+    if value != "0" and plain(value) not in NOT_COUNTED and value.lower() not in NOT_RECORDED:
         return
     written = survey.tables[COUNTS.name]
     places = [
-        place
-        for place, own in enumerate(written.header)
-        if own == "count" or isinstance(stage_in(own), str)
+        place for place, own in enumerate(written.header) if own == "count" or heads_a_stage(own)
     ]
     number = sum(row[place] == mark for row in written.cells for place in places)
     cells = [
@@ -109,7 +125,7 @@ def _take_mark(survey: WrittenSurvey, clause: str, at: tuple[str, int]) -> None:
 def _is_on_counts(before: str) -> bool:
     """Whether what a line says before it comes to blank cells is nothing, a mark, or on counts."""
     clauses = [each.strip() for each in re.split(r"[;,.]", before) if each.strip()]
-    return all(_A_MARK.match(each) or _OF_COUNTS.search(each) for each in clauses)
+    return not clauses or any(_A_MARK.match(each) or _OF_COUNTS.search(each) for each in clauses)
 
 
 def _filled(
@@ -128,14 +144,12 @@ def _filled(
         places = [written.header.index(heading.column)]
     elif (
         name == COUNTS.name
-        and value.lower() in NONE
+        and (value.lower() in NONE or plain(value) in NOT_COUNTED or value.lower() in NOT_RECORDED)
         and named.lower() in ("", "cells", "cell")
         and _is_on_counts(said.string[: said.start()])
     ):
-        value = "0"
-        places = [
-            place for place, own in enumerate(written.header) if isinstance(stage_in(own), str)
-        ]
+        value = "0" if value.lower() in NONE else value
+        places = [place for place, own in enumerate(written.header) if heads_a_stage(own)]
         places += [written.header.index("count")] if "count" in written.header else []
     needs = NEEDS.get(heading.column, ()) if heading is not None else ()
     needed = [written.header.index(each) for each in needs if each in written.header]

@@ -8,14 +8,10 @@ from standage.survey.cells.areas import ask_of_several_quadrats, take_headings_o
 from standage.survey.cells.columns_by_values import decide_by_values
 from standage.survey.cells.event_cells import with_plain_years
 from standage.survey.cells.event_kinds import settle_kinds
-from standage.survey.cells.event_years import (
-    with_kinds,
-    with_last_years,
-    with_names,
-)
+from standage.survey.cells.event_years import with_kinds, with_last_years, with_names
 from standage.survey.cells.lasting_events import settle_lasting_events
 from standage.survey.cells.parts_searched import ask_of_parts_searched
-from standage.survey.cells.second_counts import take_second_counts, take_second_rows
+from standage.survey.cells.second_counts import take_second_counts
 from standage.survey.flat_table import ALL_TABLES, FLAT
 from standage.survey.schema import COUNTS
 from standage.survey.sheets.blank_legends import fill_by_legends
@@ -28,7 +24,6 @@ from standage.survey.sheets.footnotes import take_footnotes
 from standage.survey.sheets.group_fill import filled_down, with_plots_of_species
 from standage.survey.sheets.history_lines import ask_of_remarks_on_events, ask_of_sentences
 from standage.survey.sheets.known_age_heights import settle_heights_of_rings
-from standage.survey.sheets.least_rings import take_least_rings
 from standage.survey.sheets.left_unsaid import (
     list_stands_by_plots,
     say_what_is_plain,
@@ -84,7 +79,6 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     take_headings_of_circles(survey)
     take_areas_of_titles(survey)
     ask_of_several_quadrats(survey)
-    take_least_rings(survey)
     take_marks_of_cores(survey)
     take_marks_of_stems(survey)
     without_sums_by_plot(survey)
@@ -114,7 +108,6 @@ def complete_tables(survey: WrittenSurvey, name: str) -> None:
     say_what_is_plain(survey, name)
     take_last_rings_of_all(survey)
     take_second_counts(survey)
-    take_second_rows(survey)
     hold_marks_of_stems(survey)
     list_plots_of_stems(survey)
     doubt_titles(survey)

@@ -43,7 +43,7 @@ def part_flat_sheet(survey: WrittenSurvey, stand_name: str) -> None:
     """
     written = survey.tables.pop(FLAT.name, None)
     file = survey.files.pop(FLAT.name, None)
-    if FLAT.name in survey.unreadable:
+    if FLAT.name in survey.unreadable and TREES.name not in survey.tables:
         survey.unreadable |= {"stands", "trees", "cores"}
     if written is None or file is None:
         return

@@ -1,6 +1,4 @@
-"""Footnotes, `* dead`, and the cells with their mark, `12*`: read where they are one word for a
-column of the list, else asked about.
-"""
+"""Footnotes, `* dead`, and the cells with their mark, `12*`: asked about."""
 
 from __future__ import annotations
 
@@ -10,20 +8,14 @@ from dataclasses import replace
 from standage.causes import rows_in_words
 from standage.errors import Problem
 from standage.survey.cells.references import alike
-from standage.survey.flat_table import FLAT, code_in, table_of
-from standage.survey.readings import Reading
+from standage.survey.flat_table import FLAT
 from standage.survey.schema import CORES, COUNTS, TREES
-from standage.survey.synonyms import plain
-from standage.survey.written import Title, WrittenSurvey, WrittenTable, with_column
+from standage.survey.written import Title, WrittenSurvey, WrittenTable
 
 MARKS = "*\u2020\u2021"
 _FOOTNOTE = re.compile(rf"([{MARKS}]+)\s*(?:=\s*)?(\S.*[^\W\d_].*)")
 _MARKED = re.compile(rf"(.*?)\s*([{MARKS}]+)")
 NAMES = ("tree", "core")
-_OF_STEMS = frozenset({"dead", "snag", "stump", "planted", "natural"})
-WORDS = {FLAT.name: _OF_STEMS, TREES.name: _OF_STEMS, CORES.name: frozenset({"rotten"})}
-"""Words of a footnote that are read, by list: others, as `missing` or `lost`, may be of the tag or
-of the stem (assumption)."""
 
 
 def is_footnote(text: str) -> bool:
@@ -36,9 +28,8 @@ def is_footnote(text: str) -> bool:
 
 
 def take_footnotes(survey: WrittenSurvey) -> None:
-    """Take the marks of footnotes off the cells of lists of stems, cores and counts, in place. What
-    a footnote of the same file or sheet says in one word of `WORDS` goes into the column that has
-    it; all else is asked about.
+    """Take the marks of footnotes off the cells of lists of stems, cores and counts, in place; what
+    each says is asked about.
     """
     notes: dict[str, list[tuple[Title, str]]] = {}
     for line in (*survey.titles, *survey.below):
@@ -70,35 +61,8 @@ def _take(survey: WrittenSurvey, name: str, mark: str, notes: list[tuple[Title, 
         rows_of.setdefault(written.file_of(written.rows[row]), []).append(row)
     for file, rows in rows_of.items():
         own = [each for each in notes if each[0].file == file]
-        said = {plain(words) for _, words in own}
-        shown = {row: next(bare for (of, _), bare in marked.items() if of == row) for row in rows}
-        if len(said) != 1 or not _is_written(survey, name, mark, own[0][1], shown):
-            columns = {written.header[at] for row, at in marked if row in shown}
-            survey.problems.append(_question(written, mark, (own or notes)[0], rows, columns))
-
-
-def _is_written(
-    survey: WrittenSurvey, name: str, mark: str, words: str, shown: dict[int, str]
-) -> bool:
-    """Whether a footnote is a word for a column of the list, which then has it in the rows marked.
-    shown: by row, a cell without its mark.
-    """
-    written = survey.tables[name]
-    code = _code(written, name, words, list(shown))
-    if code is None:
-        return False
-    column, value = code
-    if column not in written.header:
-        written = with_column(written, column, "")
-    place = written.header.index(column)
-    for row, bare in shown.items():
-        written.cells[row][place] = value
-        why = f"by the footnote '{mark} {words}'"
-        survey.readings.append(
-            Reading(written.file, written.rows[row], column, f"{bare}{mark}", value, why)
-        )
-    survey.tables[name] = written
-    return True
+        columns = {written.header[at] for row, at in marked if row in rows}
+        survey.problems.append(_question(written, mark, (own or notes)[0], rows, columns))
 
 
 def _question(
@@ -127,25 +91,3 @@ def _are_names_without(written: WrittenTable, marked: dict[tuple[int, int], str]
             if own & {alike(cell) for cell in others}:
                 return True
     return False
-
-
-def _code(written: WrittenTable, name: str, words: str, rows: list[int]) -> tuple[str, str] | None:
-    """The only column of the list of which a footnote is a word, and its code, where the marked
-    rows say nothing else there.
-    """
-    if plain(words) not in WORDS.get(name, ()):
-        return None
-    table = table_of(name)
-    found = [
-        (column.name, code)
-        for column in table.columns
-        if column.codes and isinstance(code := code_in(name, column, words), str)
-    ]
-    if len(found) != 1:
-        return None
-    ((column, code),) = found
-    if column in written.header:
-        place = written.header.index(column)
-        if any(written.cells[row][place] for row in rows):
-            return None
-    return column, code

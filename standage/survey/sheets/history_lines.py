@@ -6,9 +6,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from itertools import takewhile
 
 from standage.errors import Problem
 from standage.survey.cells.event_kinds import ELSEWHERE, IF_ELSEWHERE, KIND, kinds_named
+from standage.survey.cells.headings import heading_of
 from standage.survey.cells.references import cells_of
 from standage.survey.cells.table_cells import heads_remarks
 from standage.survey.readings import Reading
@@ -33,6 +35,13 @@ _IN_DOUBT = re.compile(
 )
 """Words beside an event by which it may have been elsewhere, or otherwise (common practice, no
 source)."""
+_HOW_MUCH = re.compile(
+    r"\b(?:maybe|perhaps) (?:(?:an?|one|1|two|2) )?(?:third|quarter|half|fifth|tenth|in \d+|\d+ ?%)"
+    r"|\b\d+ (?:\w+ ){0,2}trees? (?:down|killed|lost|dead|uprooted|broken)(?: in plots? \w+)?",
+    re.IGNORECASE,
+)
+"""Words on how much an event took, which may doubt or place that alone (common practice, no
+source)."""
 _MAYBE_EVENTS = re.compile(r"\b(?:cut|cutting|pulpwood|graz(?:ed|ing)|cleared)\b", re.IGNORECASE)
 """Words that may be of several kinds of events, or of none of the survey's (common practice, no
 source)."""
@@ -44,33 +53,36 @@ YEAR = re.compile(r"(?<![\d.-])(?:1[6-9]|20)\d\d(?![\d.])")
 def names_events(text: str) -> bool:
     """Whether a line is a word for a table of events: `HISTORY`, `Stand history:`."""
     words = {plain(word) for word in synonym_list("headings")["tables"][EVENTS.name]}
-    return plain(text.strip(" :")) in words | {EVENTS.name}
+    return plain(re.sub(r"\(.*\)", "", text).strip(" :")) in words | {EVENTS.name}
 
 
 def take_box(title: Title, records: Sequence[Sequence[str]], survey: WrittenSurvey) -> int:
     """Rows of a box of events, from the row below its title to the next blank one, read as the
     table of events where there is none; how many they are, 0 where they are none.
     """
-    file, title_row = title.file, title.row
     if EVENTS.name in survey.tables:
         return 0
-    box: list[list[str]] = []
-    for record in records:
-        cells = [cell.strip() for cell in record if cell.strip()]
-        if not cells:
-            break
-        box.append(cells)
-    known = [_is_event(cells) for cells in box]
-    if not box or 2 * sum(known) <= len(box) or max(map(len, box)) > len(HEADINGS):
-        return 0
-    width = len(HEADINGS)
-    padded = [(row + [""] * width)[:width] for row in box]
-    rows = list(range(title_row + 1, title_row + 1 + len(box)))
-    survey.tables[EVENTS.name] = WrittenTable(file, list(HEADINGS), padded, rows, title_row)
-    survey.files[EVENTS.name] = file
-    read = f"events: {', '.join(HEADINGS)} in {len(box)} rows"
+    box = [[cell.strip() for cell in record] for record in records]
+    box = list(takewhile(any, box))
+    names = [heading_of(EVENTS, cell) if cell else None for cell in (box or [[]])[0]]
+    headings = [
+        cell if each is None or each.means else each.column
+        for each, cell in zip(names, (box or [[]])[0], strict=True)
+    ]
+    headed = {"first_year", "kind"} <= set(headings)
+    if not headed:
+        box = [list(filter(None, row)) for row in box]
+        headings = list(HEADINGS)
+        if not box or 2 * sum(map(_is_event, box)) <= len(box) or max(map(len, box)) > 3:
+            return 0
+    cells, first = box[headed:], title.row + 1 + headed
+    padded = [(row + [""] * len(headings))[: len(headings)] for row in cells]
+    rows = list(range(first, first + len(cells)))
+    survey.tables[EVENTS.name] = WrittenTable(title.file, headings, padded, rows, first - 1)
+    survey.files[EVENTS.name] = title.file
+    read = f"events: {', '.join(filter(None, headings))} in {len(cells)} rows"
     why = "a list of events below another"
-    survey.readings.append(Reading(file, title_row, None, title.text, read, why))
+    survey.readings.append(Reading(title.file, title.row, None, title.text, read, why))
     return len(box)
 
 
@@ -109,7 +121,7 @@ def ask_of_remarks_on_events(survey: WrittenSurvey) -> None:
     remarks = [(at, name) for at, name in enumerate(written.header) if heads_remarks(name)]
     for at, name in remarks:
         for row, line in zip(written.cells, written.rows, strict=True):
-            if _IN_DOUBT.search(row[at]):
+            if _IN_DOUBT.search(_HOW_MUCH.sub("", row[at])):
                 kind = row[written.header.index("kind")] if "kind" in written.header else "an event"
                 found = f"'{row[at]}' beside '{kind}'"
                 advice = f"{IF_ELSEWHERE}, or shorten the words if it did."
@@ -183,8 +195,10 @@ def _is_among(text: str, events: list[tuple[set[str], int, int, str]], stands: s
     >>> _is_among("Logged 1954, burned 1925", events, set())
     False
     """
+    text = _HOW_MUCH.sub("", text)
     kinds, years = set(kinds_named(text)), [int(year) for year in YEAR_IN_A_RANGE.findall(text)]
-    if not kinds or _MAYBE_EVENTS.search(text) or _IN_DOUBT.search(text):
+    others = re.sub(r"\b(?:clear ?|salvage )?cut(?: over)?\b", "", text) if kinds else text
+    if not kinds or _MAYBE_EVENTS.search(others) or _IN_DOUBT.search(text):
         return False
     for name in {stand for stand in stands if _names(text, stand)} or {""}:
         stand = name.removeprefix("stand ")

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from standage.survey.cells.dates import order_of
 from standage.survey.cells.headings import heading_of
-from standage.survey.cells.references import alike
+from standage.survey.cells.references import alike, parts_of
 from standage.survey.cells.table_cells import NOT_RECORDED
 from standage.survey.readings import Reading
 from standage.survey.schema import STANDS
@@ -95,24 +95,27 @@ def _add_column(survey: WrittenSurvey, name: str, column: str, cell: str, reason
 
 
 def _name_trees_of_cores(survey: WrittenSurvey) -> None:
-    """Cores without a tree, whose names all begin with a tree's: `SH2-014A` is of SH2-014."""
+    """Cores without a tree, whose names mostly begin with a tree's: `SH2-014A` is of SH2-014."""
     trees, cores = survey.tables.get("trees"), survey.tables.get("cores")
     if trees is None or cores is None or "tree" not in trees.header:
         return
     if "tree" in cores.header or "core" not in cores.header:
         return
     at = trees.header.index("tree")
-    names = {alike(row[at]): row[at] for row in trees.cells if row[at]}
+    names = {parts_of(row[at]): row[at] for row in trees.cells if row[at]}
     place = cores.header.index("core")
-    whole = [names.get(alike(row[place])) for row in cores.cells]
-    shorter = [names.get(alike(_OF_A_TREE.sub("", row[place]))) for row in cores.cells]
-    found = [one or other for one, other in zip(whole, shorter, strict=True)]
+    own = [row[place] for row in cores.cells]
+    bare = [_OF_A_TREE.sub("", name) for name in own]
+    whole, shorter = ([names.get(parts_of(name)) for name in each] for each in (own, bare))
     if any(one and other and one != other for one, other in zip(whole, shorter, strict=True)):
         return  # 5A may be the tree 5A, or a core of 5
-    if not cores.cells or None in found:
+    found = [one or other for one, other in zip(whole, shorter, strict=True)]
+    if 2 * sum(map(bool, found)) <= len(found):
         return
     was, why = "no such column", "the tree that the core's name begins with"
-    cells = [[*row, str(tree)] for row, tree in zip(cores.cells, found, strict=True)]
+    # one that no tree is called is asked about by its name
+    said = [of or name for of, name in zip(found, bare, strict=True)]
+    cells = [[*row, of] for row, of in zip(cores.cells, said, strict=True)]
     survey.tables["cores"] = replace(cores, header=[*cores.header, "tree"], cells=cells)
     named = f"{cells[0][-1]} of {cells[0][place]} and so on"
     survey.readings.append(Reading(cores.file, cores.header_row, "tree", was, named, why))

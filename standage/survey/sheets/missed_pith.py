@@ -211,5 +211,5 @@ def _centre(word: str, row: dict[str, str]) -> tuple[str, str] | None:
 
 def _of_the_centre(remark: str) -> bool:
     """Whether a remark is one of the words for a rotten centre that names the centre."""
-    named = {"centre", "center", "heart"} & set(plain(remark).split())
+    named = {"centre", "center", "heart", "inside"} & set(plain(remark).split())
     return bool(named) and code_meaning(CORES.name, CENTRE, remark) == "rotten"

@@ -7,36 +7,50 @@ from dataclasses import replace
 
 from standage.errors import Problem
 from standage.survey.readings import Reading
-from standage.survey.written import WrittenSurvey, WrittenTable
+from standage.survey.written import Title, WrittenSurvey, WrittenTable
 
 ROWS_ABOVE = re.compile(
-    r"(?:plot\W*\w+\W+)?(?P<number>\d+)\s+(?:trees|stems|cores)\b", re.IGNORECASE
+    r"(?:plot\W*\w+\W+)?(?:n\s*=\s*(?P<n>\d+)\b"
+    r"|(?P<number>\d+)\s+(?:trees|stems|cores|rows|plots)\b.{0,30}$)",
+    re.IGNORECASE,
 )
-"""A line that says how many rows stand above it (`Plot 1 = 17 stems`)."""
+"""A line that says how many rows stand above it (`Plot 1 = 17 stems`, `n = 17`)."""
 OF_A_RECORD = ("tree", "dbh_cm", "ring_count", "first_ring_year", "height_cm")
 """Columns in which a stem or core has a figure."""
 
 
-def without_numbers_of_rows(written: WrittenTable, survey: WrittenSurvey) -> WrittenTable:
-    """The table without lines that say how many stems or cores stand above them (`plot 1: 17
-    stems`), held against these.
+def hold_to_rows(survey: WrittenSurvey, line: Title, last: int, above: int) -> bool:
+    """Whether a line says how many rows stand above it, which is held against these: all of them,
+    or those below the `last` that a line before it has counted.
     """
+    found = ROWS_ABOVE.match(line.text)
+    if found is None:
+        return False
+    said = line.text[:80]
+    if int(found["n"] or found["number"]) in (above - last, above):
+        reading = Reading(line.file, line.row, None, said, "no data", "the number of rows")
+        survey.readings.append(reading)
+    else:
+        here = f"'{said}', and {above - last} rows above it"
+        advice = "Look for a row that is missing or there twice; then correct the line."
+        expected = "as many rows as it says"
+        survey.doubts.append(Problem(line.file, line.row, None, here, expected, advice))
+    return True
+
+
+def without_numbers_of_rows(written: WrittenTable, survey: WrittenSurvey) -> WrittenTable:
+    """The table without lines of several cells that say how many stems or cores stand above."""
     sized = [place for place, name in enumerate(written.header) if name in OF_A_RECORD]
     left: list[int] = []
     last = 0
     for place, cells in enumerate(written.cells):
         last = len(left) if written.begins_sheet(place) else last
-        said = " ".join(filter(None, cells))
-        found = ROWS_ABOVE.match(said)
-        if found is None or any(cells[each][:1].isdigit() for each in sized):
+        line = Title(written.file, written.rows[place], " ".join(filter(None, cells)))
+        of_record = any(cells[each][:1].isdigit() for each in sized)
+        if of_record or not hold_to_rows(survey, line, last, len(left)):
             left.append(place)
-            continue
-        row, here, last = written.rows[place], len(left) - last, len(left)
-        if int(found["number"]) in (here, len(left)):
-            reading = Reading(written.file, row, None, said[:80], "no data", "the number of rows")
-            survey.readings.append(reading)
         else:
-            survey.doubts.append(_other_number(written.file, row, said, here))
+            last = len(left)
     if len(left) == len(written.cells):
         return written
     return replace(
@@ -44,11 +58,3 @@ def without_numbers_of_rows(written: WrittenTable, survey: WrittenSurvey) -> Wri
         cells=[written.cells[place] for place in left],
         rows=[written.rows[place] for place in left],
     )
-
-
-def _other_number(file: str, row: int, said: str, here: int) -> Problem:
-    advice = (
-        "Look for a row that is missing or was entered twice; then correct the line, or delete it."
-    )
-    found = f"'{said[:60]}', and {here} rows above it"
-    return Problem(file, row, None, found, "as many rows as it says", advice)

@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from standage.errors import Problem
@@ -16,7 +17,7 @@ from standage.survey.schema import PLOTS, TREES
 from standage.survey.sheets.flat_places import LACKING, LACKING_COLUMNS
 from standage.survey.sheets.title_plots import said_of_plots, unit_open
 from standage.survey.units import how_to_convert
-from standage.survey.written import Stack, WrittenSurvey, WrittenTable
+from standage.survey.written import Stack, WrittenSurvey, WrittenTable, with_column
 
 NEEDED = ("area_m2", "min_dbh_cm")
 PLOT_UNITS = {name: PLOTS.column(name).unit for name in PLOT_COLUMNS.values()}
@@ -27,8 +28,10 @@ def list_plots_of_stems(survey: WrittenSurvey) -> None:
     """The table of plots, in place, from what the list of stems and the titles say of them; where
     they say one thing needed and not the other, a problem that names it.
     """
-    trees = survey.tables.get(TREES.name)
-    if trees is None or "plots" in survey.tables or "plots" in survey.unreadable:
+    trees, plots = survey.tables.get(TREES.name), survey.tables.get("plots")
+    if trees is not None and plots is not None and "min_dbh_cm" not in plots.header:
+        _take_least_diameter(survey, trees, plots)
+    if trees is None or plots is not None or "plots" in survey.unreadable:
         return
     if not {"plot", "stand"} <= set(trees.header):
         return
@@ -77,6 +80,17 @@ def list_plots_of_stems(survey: WrittenSurvey) -> None:
     )
     survey.files["plots"] = trees.file
     survey.tables[TREES.name] = _without(trees, {at for _, at in own.values()})
+
+
+def _take_least_diameter(survey: WrittenSurvey, trees: WrittenTable, plots: WrittenTable) -> None:
+    """The smallest diameter of plots that are listed without it, in place, where titles of all
+    sheets of stems, or the notes, give one."""
+    parts = trees.stack.parts if trees.stack else (trees,)
+    said = [said_of_plots(replace(part, header=[], cells=[]), survey.titles) for part in parts]
+    least = [[each for each in of if each.column == "min_dbh_cm"] for of in said]
+    if all(least) and len({re.sub(r"\W|\.0", "", of[0].as_read) for of in least}) == 1:
+        survey.tables["plots"] = with_column(plots, "min_dbh_cm", least[0][0].as_read)
+        survey.readings.append(least[0][0])
 
 
 def _own_columns(trees: WrittenTable) -> dict[str, tuple[Heading, int]]:

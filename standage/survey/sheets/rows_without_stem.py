@@ -5,6 +5,7 @@ stem.
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from dataclasses import replace
 
 from standage.errors import Problem
@@ -37,7 +38,7 @@ _ALL = re.compile(r"all(?: \w{1,5})?|combined|together", re.IGNORECASE)
 """Words for all subplots of a plot; a sum only where the numbers are one."""
 _NUMBER_OF = re.compile(
     r"(?:no\.?|nr\.?|number|#|n|count|total)\s*(?:of\s+)?(?:live |all )?(?:trees?|stems?|cores?)"
-    r"(?: (?:tallied|listed|counted|measured|here|in plot))?\s*[:=]?",
+    r"(?: (?:tallied|listed|counted|measured|here|in plot))?\s*[:=]?|n\s*[:=]?",
     re.IGNORECASE,
 )
 """A word for the number of rows, as `No. trees` (common practice, no source)."""
@@ -125,16 +126,26 @@ def _of_sums_alone(found: re.Match[str]) -> bool:
 def _is_number_of(header: list[str], cells: list[str]) -> bool:
     """Whether a row says how many there are, and nothing else of a stem."""
     of_all = {"plot", "stand", "survey_date", "plot_area_m2", "plot_min_dbh_cm"}
-    named = zip(header, cells, strict=True)
-    filled = [cell for name, cell in named if cell and name not in of_all]
+    filled = [
+        cell
+        for name, cell in zip(header, cells, strict=True)
+        if cell and (name not in of_all or _NUMBER_OF.fullmatch(cell))
+    ]
     if not filled or len(filled) > 2 or not _NUMBER_OF.fullmatch(filled[0]):
         return False
     return len(filled) == 1 or filled[1].isdecimal()
 
 
-def is_word_for_sums(cell: str) -> bool:
+def is_word_for_sums(cell: str, names: Collection[str] = ()) -> bool:
+    """Whether a cell says that its row is of sums; beside one of some names, if any."""
     found = _SUM.fullmatch(cell)
-    return found is not None and _of_sums_alone(found)
+    return found is not None and (_of_sums_alone(found) or found[2].strip().casefold() in names)
+
+
+def names_of_groups(written: WrittenTable) -> set[str]:
+    """The names in the columns of stands and plots, without capitals."""
+    places = [written.header.index(each) for each in ("stand", "plot") if each in written.header]
+    return {row[place].casefold() for row in written.cells for place in places if row[place]}
 
 
 def _sums_of_counts(written: WrittenTable, problems: list[Problem]) -> set[int]:
@@ -142,21 +153,24 @@ def _sums_of_counts(written: WrittenTable, problems: list[Problem]) -> set[int]:
     the same stage, in the same plot or in all. One that is no such sum is asked about: it would
     count plants twice.
     """
-    if not {"plot", "stage", "count"} <= set(written.header):
+    groups = [written.header.index(each) for each in ("stand", "plot") if each in written.header]
+    if not groups or not {"stage", "count"} <= set(written.header):
         return set()
     stage, count = (written.header.index(each) for each in ("stage", "count"))
-    groups = [written.header.index(each) for each in ("stand", "plot") if each in written.header]
+    kinds = [stage, *([written.header.index("species")] if "species" in written.header else [])]
+    names = names_of_groups(written)
     remarks = {place for place, name in enumerate(written.header) if heads_remarks(name)}
     found: set[int] = set()
     asked: dict[int, str] = {}
     left: dict[int, str] = {}
-    above: list[tuple[tuple[str, ...], str, int]] = []
+    above: list[tuple[tuple[str, ...], list[str], int]] = []
     here: tuple[str, ...] = ("",) * len(groups)
     for place, cells in enumerate(written.cells):
         words = {
             at: cell
             for at, cell in enumerate(cells)
-            if is_word_for_sums(cell) or (at in groups and _SUM_OF.fullmatch(cell))
+            if is_word_for_sums(cell, names if at in groups else ())
+            or (at in groups and _SUM_OF.fullmatch(cell))
         }
         here = tuple(
             last if not cells[at] or at in words else cells[at]
@@ -164,8 +178,9 @@ def _sums_of_counts(written: WrittenTable, problems: list[Problem]) -> set[int]:
         )
         of_all = any(_ALL.fullmatch(cell) for cell in cells)
         number = int(cells[count]) if cells[count].isdecimal() else None
+        kind = [cells[each] for each in kinds]
         if words or of_all:
-            of_stage = [(of, each) for of, its, each in above if its == cells[stage]]
+            of_stage = [(of, each) for of, its, each in above if its == kind]
             # of the plot, of its stand, of all
             of_groups = [
                 [each for of, each in of_stage if of[:depth] == here[:depth]]
@@ -186,7 +201,7 @@ def _sums_of_counts(written: WrittenTable, problems: list[Problem]) -> set[int]:
             if not words.keys().isdisjoint(groups):
                 left[place] = words[min(words)]
         if number is not None:
-            above.append((here, cells[stage], number))
+            above.append((here, kind, number))
     of_sums = {written.rows[place] for place in found}
     for place, word in left.items():  # of a stage that was not searched, in a row of sums
         if written.rows[place] in of_sums:

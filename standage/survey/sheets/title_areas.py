@@ -135,7 +135,12 @@ def _is_plain(text: str) -> bool:
     if found is None:
         return False
     before = _IN_WORDS_IN_FRONT.sub("", _IN_FRONT.sub("", text[: found.start()]))
-    return _MORE_NUMBERS.search(before + text[found.end() :]) is None
+    one = square_metres(found[0]) or 0.0
+    behind = _SIZES.sub(  # the same size in other words says no more
+        lambda other: other[0] if _differs(square_metres(other[0]) or 0.0, one) else " ",
+        text[found.end() :],
+    )
+    return _MORE_NUMBERS.search(before + behind) is None
 
 
 def _bare_sizes(titles: Sequence[Title]) -> list[tuple[Title, float, str]]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 import math
 
 from standage.errors import Problem
-from standage.survey.cells.areas import area_in
+from standage.survey.cells.areas import square_metres
 from standage.survey.cells.quantities import read_quantity
 from standage.survey.cells.references import alike
 from standage.survey.schema import PLOTS
@@ -52,8 +52,7 @@ def _value(table: WrittenTable | None, column: str, cell: str) -> float | None:
     """The number in a cell, in the column's unit. table: whose heading may say another unit."""
     known = PLOTS.column(column)
     unit = (table.units.get(column) if table is not None else None) or known.unit
-    area = area_in(cell, unit) if column == "area_m2" else None
-    if area is not None:
-        return area.square_metres
+    if column == "area_m2":
+        return square_metres(cell, unit)
     quantity = read_quantity(cell, known, unit, "")
     return None if quantity is None or quantity.two else quantity.value

@@ -8,7 +8,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 
-from standage.survey.cells.areas import area_in
+from standage.survey.cells.areas import area_in, square_metres
 from standage.survey.cells.quantities import read_quantity
 from standage.survey.cells.references import alike
 from standage.survey.cells.table_cells import NOT_RECORDED
@@ -198,17 +198,9 @@ def _all_one(cells: Sequence[str]) -> bool:
     """
     if len({_plainly(cell) for cell in cells}) == 1:
         return True
-    sizes = [size for cell in cells if (size := _square_metres(cell))]
+    ways = ((square_metres(cell, ""), square_metres(f"radius {cell}", "")) for cell in cells)
+    sizes = [size for one, other in ways if (size := one or other)]
     return len(sizes) == len(cells) and max(sizes) < (1 + ROUNDING) * min(sizes)
-
-
-def _square_metres(cell: str) -> float | None:
-    """The area that a title says; None for one without a unit. [m2]"""
-    area = area_in(cell, "") or area_in(f"radius {cell}", "")
-    if area is not None:
-        return area.square_metres
-    quantity = read_quantity(cell.replace("-", " "), AREA, "m2", "")
-    return None if quantity is None or quantity.two else quantity.value
 
 
 def _is_of_stands(said: str, clause: str) -> bool:
@@ -233,7 +225,8 @@ def _clauses(text: str, column: str) -> list[str]:
         return [] if _OF_ALL.search(text) else [text]
     text = re.sub(r"(\d\s*(?:in|cm))\.", r"\1", text)
     sentences = [each for each in re.split(r";|\.\s", text) if not _OF_CORES.search(each)]
-    clauses = [clause for each in sentences for clause in re.split(r",(?!\d)", each)]
+    parts = r",(?!\d)|\s[-\u2013]\s(?=all )"
+    clauses = [clause for each in sentences for clause in re.split(parts, each, flags=re.I)]
     return [clause for clause in clauses if _OF_STEMS.search(clause)]
 
 

@@ -106,6 +106,11 @@ def stage_in(heading: str) -> Meaning:
     return meaning
 
 
+def heads_a_stage(heading: str) -> bool:
+    """Whether a heading names one stage, with a species or without."""
+    return isinstance(stage_in(heading) or stage_in(species_in(heading, {})[1]), str)
+
+
 def with_a_row_for_each_stage(survey: WrittenSurvey) -> None:
     """Turn columns of stages into rows, in place. Cells that say that a stage was not searched give
     no row; blank ones, which may mean none or not searched, are problems.
@@ -166,7 +171,7 @@ def _meanings(
     species: dict[int, str] = {}
     legends = {code: said[0][0] for code, said in codes_said(survey).items()}
     for place, heading in list(own.items()):
-        if without_a_pine(heading):
+        if without_a_pine(heading) or is_no_pine(legends.get(heading.casefold(), "")):
             del own[place]
             if heading not in written.set_aside:
                 at, why = (written.file, written.header_row), "of a species without a profile"
@@ -464,7 +469,7 @@ def _blank(written: WrittenTable, row: int, heading: str, cell: str) -> Problem:
     found = f"{what}, which may mean that there was none, or that nobody looked"
     advice = "Write 0, or N/A if it was not searched."
     if not cell:
-        advice += " One line above the headings, `blank = 0`, answers for all."
+        advice += " One line above the headings, `blank = 0` or `blank = N/A`, answers for all."
     return Problem(written.file, row, heading, found, COUNT_EXPECTED, advice)
 
 
