@@ -247,16 +247,6 @@ def _inner_rings(file: str, cores: Rows, warnings: list) -> None:
     report = reporter(file, table, warnings)
     check = "Check it for a slipped decimal mark, another unit, or two columns exchanged."
     report(
-        np.isin(cores["centre"], ("straight", "rotten"))
-        & ~np.isnan(cores["pith_distance_mm"])
-        & np.isnan(width)
-        & np.isnan(cores["rings_to_pith"]),
-        "pith_distance_mm",
-        "{pith_distance_mm} mm to the pith beside centre {centre}, and no inner_ring_mm",
-        "the mean width of the innermost rings, without which the distance is not used there",
-        "Write it into inner_ring_mm; or the rings to the pith into rings_to_pith.",
-    )
-    report(
         outside,
         "inner_ring_mm",
         "{inner_ring_mm} mm a ring",
