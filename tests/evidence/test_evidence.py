@@ -448,7 +448,7 @@ def test_two_heights_of_one_tree_are_read_down_the_stem(tmp_path):
     # between.
     found = read_cores(survey, "a", "longleaf-pine", LONGLEAF)
     lower = evidence_over_years(found, 2, YEARS, LONGLEAF)
-    (step,) = height.steps(LONGLEAF, [30, 100])
+    step = height.height_growth_pmf_prior(LONGLEAF, 30, 100)
     chance = {1951 - seasons: probability for seasons, probability in enumerate(step)}
     joint = np.array(
         [weight * chance.get(int(year), 0.0) for year, weight in zip(YEARS, lower, strict=True)]
