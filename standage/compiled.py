@@ -42,9 +42,13 @@ ROOM_FOR_CODE = 50_000_000
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 Booleans = NDArray[np.bool_]
-# ends with the process that started it, or after a minute without work
+# ends with the process that started it, or after a minute without work; what libraries print is
+# no answer
 MAKER = """
-import importlib, pickle, signal, sys
+import importlib, os, pickle, signal, sys
+import numba
+answers = os.fdopen(os.dup(1), "w")
+os.dup2(2, 1)
 wake = getattr(signal, "alarm", lambda seconds: None)
 while True:
     wake(60)
@@ -54,9 +58,9 @@ while True:
         break
     wake(0)
     getattr(importlib.import_module(module), name).compile(types)
-    sys.stdout.write("made\\n")
-    sys.stdout.flush()
+    print("made", file=answers, flush=True)
 """
+_MAKERS: dict[int, Any] = {}
 _ONE_AT_A_TIME = threading.Lock()
 ONLY_FROM_LOOPS = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 LoopsT = TypeVar("LoopsT", bound=Callable[..., Any])
@@ -118,36 +122,41 @@ def _make_apart(module: str, name: str, types: tuple[Any, ...]) -> None:
     wanted = pickle.dumps((module, name, types))
     with _ONE_AT_A_TIME:
         for _ in range(2):  # the first may have ended, for want of work
+            made = False
             try:
-                maker = _maker(os.getpid())
+                maker = _maker()
                 maker.stdin.write(wanted)
-                if maker.stdout.readline():
-                    return
+                made = bool(maker.stdout.readline())
             except OSError:
                 pass
-            _maker.cache_clear()
+            finally:
+                if not made:  # stopped meanwhile, too: an answer that comes late is to nothing
+                    _end_maker()
+            if made:
+                return
 
 
-@cache
-def _maker(_process: int) -> Any:
+def _maker() -> Any:
     """The process that makes code for this one, as long as this one lives: to load the compiler
     takes longer than most functions take to compile.
     """
-    maker = subprocess.Popen(
-        [sys.executable, "-c", MAKER],
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        bufsize=0,
-    )
-    atexit.register(_end, maker)
-    return maker
+    if os.getpid() not in _MAKERS:
+        _MAKERS[os.getpid()] = subprocess.Popen(
+            [sys.executable, "-c", MAKER],
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            bufsize=0,
+        )
+        atexit.register(_end_maker)
+    return _MAKERS[os.getpid()]
 
 
-def _end(maker: Any) -> None:
-    with maker:
-        maker.kill()
+def _end_maker() -> None:
+    if maker := _MAKERS.pop(os.getpid(), None):
+        with maker:
+            maker.kill()
 
 
 def _compiled(loops: LoopsT, **without: Any) -> LoopsT:

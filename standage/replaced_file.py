@@ -74,7 +74,7 @@ def passing_folder(beside: str | Path | None = None) -> Iterator[Path]:
     system's for such.
     """
     beside = Path(tempfile.gettempdir() if beside is None else beside)
-    for aside in beside.glob(f"{PASSING}*/{EARLIER}"):
+    for aside in {file.parent for file in beside.glob(f"{PASSING}*/{EARLIER}/*")}:
         how = "left by a command that was stopped: move back what you want, and delete the folder"
         warnings.warn(Notice(f"{aside} holds earlier files of {beside}, {how}."), stacklevel=3)
     with _faults_of(beside):

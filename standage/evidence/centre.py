@@ -52,8 +52,8 @@ judged: log-sd a millimetre of distance, and at most. Assumed.
 """
 SHARE_MISSING = {"straight": 0.3, "rotten": 0.5}
 SHARE_MISSING_LOG_ODDS_SD = 1.0
-"""Share of the radius missed where diameter or core length is blank: median, sd of its log-odds.
-Assumed.
+"""Share of the radius missed where the diameter is blank, or both the core length and the distance
+to the pith: median, sd of its log-odds. Assumed.
 """
 SHARE_TO_RINGS_LOG_SD = 0.65
 """How far the rings in a missing share of the radius differ from those of the profile's median
@@ -355,7 +355,7 @@ def _from_share_of_radius(
     by_distance = geometry.share_of_radius_within(
         log_distance, np.hypot(log_sd, eccentricity), radius - profile["core.pith_radius_mm"], nodes
     )
-    share = np.where(np.isnan(share), by_distance, share)
+    share = np.where(np.isnan(by_distance), share, by_distance)
     median = np.where(centre == "rotten", SHARE_MISSING["rotten"], SHARE_MISSING["straight"])
     assumed = expit(np.log(median / (1.0 - median))[:, None] + SHARE_MISSING_LOG_ODDS_SD * nodes)
     share = np.where(np.isnan(share), assumed, share)

@@ -147,7 +147,7 @@ def read_provenance(folder: str | PathLike[str]) -> dict[str, Any]:
     if not is_as_written(provenance):
         raise StandageError.at(
             folder / PROVENANCE_FILE,
-            "a record that was changed after standage wrote it, or that lost its hash",
+            "a record that was changed after standage wrote it, or one without its hash",
             "the record as it was written",
             "Undo the change, or run the survey again.",
         )
