@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from standage.errors import Problem
@@ -93,9 +94,23 @@ def _take_least_diameter(survey: WrittenSurvey, trees: WrittenTable, plots: Writ
     column = PLOTS.column("min_dbh_cm")
     ways = (read_quantity(each.as_read, column, "cm", "") for each in least)
     values = {None if way is None or way.two else way.value for way in ways}
-    if len(least) == len(parts) and len(values) == 1 and None not in values:
+    if len(least) != len(parts) or len(values) != 1 or None in values:
+        return
+    texts = {(each.file, each.row): each.text for each in survey.titles}
+    said_once = {texts.get((each.file, each.row), "") for each in least}
+    if len(said_once) > 1 or not _names_some(said_once.pop(), plots):
         survey.tables["plots"] = with_column(plots, "min_dbh_cm", least[0].as_read)
         survey.readings.append(least[0])
+
+
+def _names_some(text: str, plots: WrittenTable) -> bool:
+    """Whether a line names a plot or a stand, and there are others."""
+    for column in ("plot", "stand"):
+        names = {name for name in cells_of(plots, column) if name and not name.isdigit()}
+        of = [name for name in names if re.search(rf"(?<!\w){re.escape(name)}(?!\w)", alike(text))]
+        if of and len(names) > 1:
+            return True
+    return False
 
 
 def _own_columns(trees: WrittenTable) -> dict[str, tuple[Heading, int]]:
