@@ -261,7 +261,7 @@ def _stands_of_sheets(
     }
     plots, tables = _names_in(survey, "plot"), {name} if name != FLAT.name else {"trees", "cores"}
     lists = [alike(f" {word}") for word, of in table_words().items() if of in tables]
-    found = {}
+    found: dict[str, str] = {}
     for part in parts:
         own = alike(part.sheet)
         endings = [""] if own in plots else ["", *lists]

@@ -96,8 +96,8 @@ def _take_least_diameter(survey: WrittenSurvey, trees: WrittenTable, plots: Writ
     values = {None if way is None or way.two else way.value for way in ways}
     if len(least) != len(parts) or len(values) != 1 or None in values:
         return
-    texts = {(each.file, each.row): each.text for each in survey.titles}
-    said_once = {texts.get((each.file, each.row), "") for each in least}
+    texts = {(each.file, str(each.row)): each.text for each in survey.titles}
+    said_once = {texts.get((each.file, str(each.row)), "") for each in least}
     if len(said_once) > 1 or not _names_some(said_once.pop(), plots):
         survey.tables["plots"] = with_column(plots, "min_dbh_cm", least[0].as_read)
         survey.readings.append(least[0])
