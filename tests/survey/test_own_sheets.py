@@ -555,6 +555,27 @@ def test_a_text_beside_the_tables_is_named(tmp_path):
     assert any("Stand history.txt" in note for note in read_survey(folder).notes)
 
 
+@pytest.mark.parametrize(
+    ("name", "text", "taken"),
+    [
+        ("notes.txt", "Cores at 20 cm.\nCrew of two, rain", True),
+        ("notes.txt", "Field work 15 July 2021. Cores at 20 cm", True),
+        ("notes.txt", "Field work of 2009. Cores at 20 cm", False),
+        ("2009 crew notes.txt", "Cores at 20 cm", False),
+        ("more_cores.txt", "core,tree,height_cm,rings\nSR1-b,2,30,61", False),
+        ("cores_2nd_day.txt", "core tree height rings\nSR1-b 2 30 61", False),
+        ("day 2.txt", "Cores at 20 cm\nOak\t30\t61", False),
+    ],
+)
+def test_a_text_is_of_notes_where_it_is_no_list_and_of_no_other_year(tmp_path, name, text, taken):
+    folder = write(tmp_path / "beside", **TWIN)
+    (folder / name).write_text(text, encoding="utf-8")
+    survey = read_survey(folder)
+    (note,) = [each for each in survey.notes if name in each]
+    assert ("holds notes" in note) == taken == (name in survey.hashes)
+    assert note.endswith("it was not read")  # no clean bill
+
+
 def test_remarks_that_name_scars_are_counted(tmp_path):
     path = tmp_path / "field.csv"
     text = CORES.replace("Species", "Species,Comments").replace("LLP,12", "LLP,fire scar 1954,12")
@@ -657,6 +678,11 @@ def test_words_on_a_past_that_is_not_among_the_events_are_asked_about(tmp_path):
         ("Logged 1931 maybe", True),
         ("Cut 1931", True),
         ("Cleared in 1931", True),
+        ("Logged (clear cut) 1931", False),
+        ("Logged 1931; all the big pine was cut after that", True),
+        ("Logged 1931, then cut over again", True),
+        ("Logged 1931, perhaps in 1931", True),
+        ("Logged 1931, maybe a third of the pine", False),
     ],
 )
 def test_words_on_a_past_are_among_the_events_by_kind_stand_and_year(tmp_path, line, asked):
@@ -666,6 +692,22 @@ def test_words_on_a_past_are_among_the_events_by_kind_stand_and_year(tmp_path, l
     folder = write(tmp_path / "past", **TWIN | {"stands": stands, "events": events})
     doubts = [str(each) for each in read_survey(folder).warnings]
     assert any("words on the past" in each for each in doubts) == asked
+
+
+@pytest.mark.parametrize(
+    ("remark", "asked"),
+    [
+        ("perhaps in 1932", True),
+        ("maybe half a mile north", True),
+        ("maybe one in 10", False),
+        ("maybe a third of the big ones down", False),
+    ],
+)
+def test_remarks_that_doubt_an_event_are_asked_about(tmp_path, remark, asked):
+    events = f"event,kind,first_year,last_year,note\ncut,logging,1931,1931,{remark}\n"
+    folder = write(tmp_path / "past", **TWIN, events=events)
+    doubts = [str(each) for each in read_survey(folder).warnings]
+    assert any(f"'{remark}' beside 'logging'" in each for each in doubts) == asked
 
 
 def test_trees_that_were_cut_since_are_asked_about_below_their_list(tmp_path):

@@ -12,6 +12,7 @@ from statistics import median
 from standage.errors import Problem
 from standage.survey.cells.headings import heading_of
 from standage.survey.cells.references import alike, cells_of
+from standage.survey.files.placing import table_words
 from standage.survey.flat_table import FLAT, table_of
 from standage.survey.readings import Reading
 from standage.survey.schema import TREES
@@ -222,7 +223,7 @@ def _with_plots(
     each is read as is listed. file: of the stack.
     """
     kind = "trees and cores" if name == FLAT.name else name
-    stands, plots = _stands_of_sheets(parts, survey), _names_in(survey, "plot")
+    stands, plots = _stands_of_sheets(parts, name, survey), _names_in(survey, "plot")
     column, lacking = "plot", [part for part in parts if not any(cells_of(part, "plot"))]
     if len(stands) == len(parts) and not any(any(cells_of(part, "stand")) for part in parts):
         column, lacking = "stand", list(parts)
@@ -245,22 +246,27 @@ def _with_plots(
     return result
 
 
-def _stands_of_sheets(parts: Sequence[WrittenTable], survey: WrittenSurvey) -> dict[str, str]:
-    """The stand of the other tables with which the name of each sheet begins (`SR trees`), by
-    sheet; none where two are of one.
+def _stands_of_sheets(
+    parts: Sequence[WrittenTable], name: str, survey: WrittenSurvey
+) -> dict[str, str]:
+    """The stand of the other tables that the name of each sheet is, alone or before a word for its
+    list (`SR trees`), by sheet; none where two are of one. name: of the table.
     """
-    names = {
+    stands = {
         cell
         for table in survey.tables.values()
         for at, own in enumerate(table.header)
         if (of := heading_of(TREES, own) if own else None) and of.column == "stand"
         for cell in {row[at] for row in table.cells} - {""}
     }
-    found = {
-        part.sheet: max(ways, key=len)
-        for part in parts
-        if (ways := [n for n in names if alike(f"{part.sheet} ").startswith(alike(f"{n} "))])
-    }
+    plots, tables = _names_in(survey, "plot"), {name} if name != FLAT.name else {"trees", "cores"}
+    lists = [alike(f" {word}") for word, of in table_words().items() if of in tables]
+    found: dict[str, str] = {}
+    for part in parts:
+        own = alike(part.sheet)
+        endings = [""] if own in plots else ["", *lists]
+        ways = [each for each in sorted(stands) if own in {alike(each) + end for end in endings}]
+        found |= {part.sheet: ways[0]} if ways else {}
     return found if len(set(found.values())) == len(found) else {}
 
 

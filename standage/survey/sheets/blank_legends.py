@@ -34,7 +34,10 @@ _MARK = re.compile(
 _A_MARK = re.compile(
     r"(?:[^\W\d_]|[^\w\s]{1,2}|0|blanks?(?: cells?)?)\s*(?:=|means?)", re.IGNORECASE
 )
-_NOT_DONE = re.compile(r"\bnot (?:done|searched|counted|tallied|looked)\b", re.IGNORECASE)
+_NOT_DONE = re.compile(
+    r"(?:(?:sub)?plot |quadrat )?not (?:(?:done|searched)(?:, (.+))?|counted|tallied)\.?",
+    re.IGNORECASE,
+)
 _OF_COUNTS = re.compile(
     r"\b(?:regen\w*|repro\w*|seedl\w*|saplings?|germinants?|grass stage|counts?|counted"
     r"|tall(?:y|ied)|plants?|stages?)\b",
@@ -71,13 +74,22 @@ def fill_by_legends(survey: WrittenSurvey) -> None:
                 survey.tables[name] = _filled(survey, survey.tables[name], name, said, (file, row))
 
 
+def _is_not_done(remark: str) -> bool:
+    """Whether a remark says that nobody looked, and nothing else but why."""
+    found = _NOT_DONE.fullmatch(remark)
+    why = (found[1] or "") if found else ""
+    return found is not None and not _OF_COUNTS.search(why) and not is_limited(why)
+
+
 def _with_rows_not_done(survey: WrittenSurvey, written: WrittenTable) -> WrittenTable:
-    """Counts with a word in the blank cells of rows whose remark says that nobody looked."""
+    """Counts with a word in the blank cells of rows whose remark says that nobody looked, and
+    perhaps why (`not done, wasps`).
+    """
     stages = [place for place, own in enumerate(written.header) if heads_a_stage(own)]
     remarks = [place for place, own in enumerate(written.header) if heads_remarks(own)]
     cells = []
     for row, line in zip(written.cells, written.rows, strict=True):
-        said = next((row[at] for at in remarks if _NOT_DONE.search(row[at])), "")
+        said = next((row[at] for at in remarks if _is_not_done(row[at])), "")
         if said and stages and not any(row[at] for at in stages):
             row = ["not done" if at in stages else cell for at, cell in enumerate(row)]
             why = "by the remark, in blank cells"
@@ -125,7 +137,7 @@ def _take_mark(survey: WrittenSurvey, clause: str, at: tuple[str, int]) -> None:
 def _is_on_counts(before: str) -> bool:
     """Whether what a line says before it comes to blank cells is nothing, a mark, or on counts."""
     clauses = [each.strip() for each in re.split(r"[;,.]", before) if each.strip()]
-    return not clauses or any(_A_MARK.match(each) or _OF_COUNTS.search(each) for each in clauses)
+    return all(_A_MARK.match(each) or _OF_COUNTS.search(each) for each in clauses)
 
 
 def _filled(

@@ -36,8 +36,10 @@ _IN_DOUBT = re.compile(
 """Words beside an event by which it may have been elsewhere, or otherwise (common practice, no
 source)."""
 _HOW_MUCH = re.compile(
-    r"\b(?:maybe|perhaps) (?:(?:an?|one|1|two|2) )?(?:third|quarter|half|fifth|tenth|in \d+|\d+ ?%)"
-    r"|\b\d+ (?:\w+ ){0,2}trees? (?:down|killed|lost|dead|uprooted|broken)(?: in plots? \w+)?",
+    r"\b(?:maybe|perhaps) (?:(?:(?:an?|one|1|two|2) )?(?:thirds?|quarters?|half|fifths?|tenths?)"
+    r" (?:of (?:the|all|them)|down|killed|lost|dead|uprooted|broken)\b|(?:one|1) in \d{1,2}\b"
+    r"|\d+ ?%)"
+    r"|\b\d{1,3} (?:\w+ ){0,2}trees? (?:down|killed|lost|dead|uprooted|broken)(?: in plots? \w+)?",
     re.IGNORECASE,
 )
 """Words on how much an event took, which may doubt or place that alone (common practice, no
@@ -45,6 +47,8 @@ source)."""
 _MAYBE_EVENTS = re.compile(r"\b(?:cut|cutting|pulpwood|graz(?:ed|ing)|cleared)\b", re.IGNORECASE)
 """Words that may be of several kinds of events, or of none of the survey's (common practice, no
 source)."""
+_CUTTING = re.compile(r"\b(?:(?:clear ?|salvage )cut(?: over)?|cut over)\b", re.IGNORECASE)
+"""Words with `cut` that are logging (common practice, no source)."""
 _OF_STEMS = re.compile(r"\b(?:trees?|stems?|cores?|tags?)\b", re.IGNORECASE)
 YEAR_IN_A_RANGE = re.compile(r"(?<!\d)(?:1[6-9]|20)\d\d(?!\d)")
 YEAR = re.compile(r"(?<![\d.-])(?:1[6-9]|20)\d\d(?![\d.])")
@@ -194,10 +198,16 @@ def _is_among(text: str, events: list[tuple[set[str], int, int, str]], stands: s
     True
     >>> _is_among("Logged 1954, burned 1925", events, set())
     False
+    >>> _is_among("Clear cut 1925", events, set())
+    True
+    >>> _is_among("Logged 1925, then cut over again", events, set())
+    False
     """
     text = _HOW_MUCH.sub("", text)
     kinds, years = set(kinds_named(text)), [int(year) for year in YEAR_IN_A_RANGE.findall(text)]
-    others = re.sub(r"\b(?:clear ?|salvage )?cut(?: over)?\b", "", text) if kinds else text
+    parts = re.split(r"[,;.&]|\band\b|\bthen\b", text)
+    dated = {part: _CUTTING.sub("", part) for part in parts if YEAR_IN_A_RANGE.search(part)}
+    others = ";".join(dated.get(part, part) for part in parts)
     if not kinds or _MAYBE_EVENTS.search(others) or _IN_DOUBT.search(text):
         return False
     for name in {stand for stand in stands if _names(text, stand)} or {""}:
@@ -208,7 +218,7 @@ def _is_among(text: str, events: list[tuple[set[str], int, int, str]], stands: s
             return False
         if not all(any(first <= year <= last for _, first, last, _ in own) for year in years):
             return False
-        for part in re.split(r"[,;.&]|\band\b|\bthen\b", text):  # each kind with its own year
+        for part in parts:  # each kind with its own year
             of_part = set(kinds_named(part))
             ours = [each for each in own if each[0] & of_part] if of_part else own
             for year in map(int, YEAR_IN_A_RANGE.findall(part)):

@@ -9,7 +9,8 @@ from dataclasses import replace
 
 from standage.errors import Problem
 from standage.survey.cells.headings import Heading, heading_of
-from standage.survey.cells.references import OUTSIDE, alike
+from standage.survey.cells.quantities import read_quantity
+from standage.survey.cells.references import OUTSIDE, alike, cells_of
 from standage.survey.cells.table_cells import NOT_RECORDED
 from standage.survey.flat_table import FLAT, PLOT_COLUMNS
 from standage.survey.readings import HEADING, Reading
@@ -84,13 +85,32 @@ def list_plots_of_stems(survey: WrittenSurvey) -> None:
 
 def _take_least_diameter(survey: WrittenSurvey, trees: WrittenTable, plots: WrittenTable) -> None:
     """The smallest diameter of plots that are listed without it, in place, where titles of all
-    sheets of stems, or the notes, give one."""
+    sheets of stems, or the notes, give one of all plots."""
     parts = trees.stack.parts if trees.stack else (trees,)
-    said = [said_of_plots(replace(part, header=[], cells=[]), survey.titles) for part in parts]
-    least = [[each for each in of if each.column == "min_dbh_cm"] for of in said]
-    if all(least) and len({re.sub(r"\W|\.0", "", of[0].as_read) for of in least}) == 1:
-        survey.tables["plots"] = with_column(plots, "min_dbh_cm", least[0][0].as_read)
-        survey.readings.append(least[0][0])
+    names = [[name] for name in cells_of(plots, "plot")]
+    all_plots = [replace(part, header=["plot"], cells=names) for part in parts]
+    said = [said_of_plots(each, survey.titles) for each in all_plots]
+    least = [each for of in said for each in of if each.column == "min_dbh_cm"]
+    column = PLOTS.column("min_dbh_cm")
+    ways = (read_quantity(each.as_read, column, "cm", "") for each in least)
+    values = {None if way is None or way.two else way.value for way in ways}
+    if len(least) != len(parts) or len(values) != 1 or None in values:
+        return
+    texts = {(each.file, str(each.row)): each.text for each in survey.titles}
+    said_once = {texts.get((each.file, str(each.row)), "") for each in least}
+    if len(said_once) > 1 or not _names_some(said_once.pop(), plots):
+        survey.tables["plots"] = with_column(plots, "min_dbh_cm", least[0].as_read)
+        survey.readings.append(least[0])
+
+
+def _names_some(text: str, plots: WrittenTable) -> bool:
+    """Whether a line names a plot or a stand, and there are others."""
+    for column in ("plot", "stand"):
+        names = {name for name in cells_of(plots, column) if name and not name.isdigit()}
+        of = [name for name in names if re.search(rf"(?<!\w){re.escape(name)}(?!\w)", alike(text))]
+        if of and len(names) > 1:
+            return True
+    return False
 
 
 def _own_columns(trees: WrittenTable) -> dict[str, tuple[Heading, int]]:
