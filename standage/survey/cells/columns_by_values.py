@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from standage.errors import Problem
 from standage.survey.cells.dates import dates_in
 from standage.survey.cells.headings import heading_of, without_unit
-from standage.survey.cells.letters_of_titles import ask_of_denied, in_words
+from standage.survey.cells.letters_of_titles import ask_of_letters, in_words
 from standage.survey.cells.ring_words import BREAST_HEIGHT_WORDS
 from standage.survey.cells.table_cells import BLANK_WORDS
 from standage.survey.flat_table import FLAT, table_of
@@ -82,7 +82,7 @@ def _decide_by_codes(survey: WrittenSurvey) -> None:
                 if _are_codes([*words.values()], table, column, among):
                     fitting[heading] = words
                 else:
-                    ask_of_denied(survey, written, heading, words, column)
+                    ask_of_letters(survey, written, heading, words, column)
             if len(fitting) == 1:
                 ((heading, words),) = fitting.items()
                 at = written.header.index(heading)
@@ -92,9 +92,9 @@ def _decide_by_codes(survey: WrittenSurvey) -> None:
                 ]
                 survey.tables[name] = _named(replace(written, cells=cells), heading, column.name)
                 _tell(survey, written, heading, column.name, column.name)
-                at = (written.file, written.header_row, column.name)
+                place = (written.file, written.header_row, column.name)
                 survey.readings += [
-                    Reading(*at, cell, said, "what a title says of the column")
+                    Reading(*place, cell, said, "what a title says of the column")
                     for cell, said in words.items()
                     if cell != said
                 ]

@@ -34,17 +34,25 @@ def _word(said: str, table: str, column: Column) -> str:
     return found[1] if not whole and found and found[1] in column.codes else said.strip()
 
 
-def ask_of_denied(
+def ask_of_letters(
     survey: WrittenSurvey,
     written: WrittenTable,
     heading: str,
     words: Mapping[str, str],
     column: Column,
 ) -> None:
-    """A question about a letter of which a title says that it is no code: `could not be dated`."""
-    for cell, said in words.items():
-        if cell != said and _DENIED.search(said) and {*plain(said).split()} & {*column.codes}:
-            found = f"'{cell} = {said}' in a title"
-            advice = f"Head the column {column.name}, and write one of these into each row."
-            at, expected = (written.file, written.header_row), f"one of: {', '.join(column.codes)}"
-            survey.problems.append(Problem(*at, heading, found, expected, advice))
+    """A question where the words of a title for letters name codes and aren't codes: `N = could not
+    be crossdated`, `L = live and well`.
+    """
+    codes = {*column.codes}
+    named = [
+        cell for cell, said in words.items() if cell != said and codes & {*plain(said).split()}
+    ]
+    odd = [cell for cell in named if words[cell] not in codes]
+    denied = [cell for cell in odd if _DENIED.search(words[cell])]
+    if denied or (odd and len(named) == len(words)):
+        cell = (denied or odd)[0]
+        found = f"'{cell} = {words[cell]}' in a title"
+        advice = f"Head the column {column.name}, and write one of these into each row."
+        at, expected = (written.file, written.header_row), f"one of: {', '.join(column.codes)}"
+        survey.problems.append(Problem(*at, heading, found, expected, advice))

@@ -81,7 +81,7 @@ def check_missing_counts(
         told += 1
         target = warnings if rotten else problems
         row = int(cores["row"].iat[place])
-        least = None if headings else _least_elsewhere(cores, place)
+        least = None if headings else _least_elsewhere(cores, int(place))
         if number is None and least is not None:
             heading, cell, digits = least
             found = f"no ring count, and '{cell}' below '{heading}'"
