@@ -502,6 +502,7 @@ def test_a_formula_that_was_never_computed_is_no_blank(tmp_path):
     book["stands"]["C2"] = 44391
     book["stands"]["C2"].number_format = "General"
     book["trees"]["E4"] = "=30+1"
+    book["trees"].cell(4, [cell.value for cell in book["trees"][1]].index("note") + 1, "mean of 2")
     book.save(tmp_path / "bad.xlsx")
     told = {
         (problem.file, problem.row, problem.column): problem

@@ -296,6 +296,9 @@ def test_areas_and_counts_in_another_unit_are_asked_about(tmp_path, changes, wor
     [
         ("dead snag", "", True),
         ("Dead", "", True),
+        ("dead tree", "", True),
+        ("Standing dead pine", "", True),
+        ("beside a dead tree", "", False),
         ("died 2019", "", True),
         ("dead snag", "dead", False),
         ("dead top", "", False),

@@ -168,11 +168,18 @@ def test_a_workbook_of_stems_beside_csv_files_is_a_problem(tmp_path, sheets):
     assert "lists stems or cores ('Plot 1')" in asked.found
 
 
-def test_a_remark_below_the_list_is_told_of(tmp_path, sheets):
-    remark = "Remark: the stand was logged around 1930, burned every other winter since 2001."
+@pytest.mark.parametrize(
+    "remark",
+    [
+        "Remark: the stand was logged around 1930, burned every other winter since 2001.",
+        "2 trees not cored: rotten",
+    ],
+)
+def test_a_remark_below_the_list_is_told_of(tmp_path, sheets, remark):
     sheets["Plot 3"].append([remark])
     survey = read_survey(save(tmp_path / "tract.xlsx", sheets))
     (told,) = [each for each in survey.warnings if remark[:60] in each.found]
+    assert "Nothing is read from" in told.what_to_do
     assert (told.file, told.row) == ("tract.xlsx, sheet Plot 3", 11)
     assert len(survey.trees) == 18
 

@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from standage.errors import Problem
@@ -44,9 +45,10 @@ HEADINGS = {
 ONE_OF_SEVERAL = {"quadrat", "quad", "subplot", "frame"}
 NUMBERS_OF = {"quadrats", "quads", "subplots", "frames", "number of quadrats", "no of quadrats"}
 NUMBERS_OF |= {"number of subplots", "no of subplots", "n quadrats", "n subplots"}
+OF_SIZES = {"size", "sizes", "quadrat size", "quad size", "subplot size", "dimensions"}
 OF_ALL = {"total", "all", "together", "searched", "sampled", "summed"}
-"""Words in a heading of the area of one quadrat, headings of their number, and words in a heading
-of the area of all (common practice, no source)."""
+"""Words in a heading of the area of one quadrat, headings of their number and size, and words in a
+heading of the area of all (common practice, no source)."""
 _NUMBERS = {"two": "2", "three": "3", "four": "4", "five": "5", "six": "6", "eight": "8"}
 _NUMBERS |= {"ten": "10"}
 OF_LAND = {"acres", "ha"}
@@ -76,9 +78,9 @@ class Area:
     by_unit: tuple[float, ...] = ()
 
 
-def area_in(cell: str, unit: str) -> Area | None:
+def area_in(cell: str, unit: str, *, several: bool = False) -> Area | None:
     """The area that a cell gives otherwise than as one number; None for anything else. unit: of the
-    area by its heading, "" where none is said.
+    area by its heading, "" where none is said. several: whether it may be a number times an area.
 
     >>> area_in("20 x 25 m", "").square_metres, area_in("1/10 ac", "").square_metres
     (500.0, 404.685642)
@@ -108,9 +110,9 @@ def area_in(cell: str, unit: str) -> Area | None:
         )
     elif measure_of(text) == "milacres":
         return Area(round(IN_SQUARE_METRES["milacres"], DECIMALS), "a milacre to m2")
-    elif several := _TIMES.fullmatch(text):
-        of_one = square_metres(several[2] or several[3], "")
-        number = int(several[1] or several[4])
+    elif several and (found := _TIMES.fullmatch(text)):
+        of_one = square_metres(found[2] or found[3], "")
+        number = int(found[1] or found[4])
         return Area(of_one * number, f"{number} times an area") if of_one else None
     else:
         return None
@@ -118,22 +120,26 @@ def area_in(cell: str, unit: str) -> Area | None:
     return _by_lengths((_value(number),) * 2, (length,) * 2, unit, share, f"{of} to m2")
 
 
-def square_metres(text: str, unit: str = "m2") -> float | None:
+def square_metres(text: str, unit: str = "m2", *, several: bool = False) -> float | None:
     """An area as written; None for anything else. unit: of a bare number, "" for none. [m2]
 
     >>> square_metres("1/1000 ac"), square_metres("25 m2"), square_metres("25", "")
     (4.046856, 25.0, None)
-    >>> square_metres("1 m2 x 2"), square_metres("4 x 1/1000 ac")
-    (2.0, 16.187424)
     """
     text = text.replace("mil-", "mil").replace("-", " ").strip()
-    area = area_in(text, unit if unit in OF_LAND else "")
+    area = area_in(text, unit if unit in OF_LAND else "", several=several)
     if area is not None:
         return area.square_metres
     if not unit and re.fullmatch(r"[\d.,/]*", text):
         return None
     quantity = read_quantity(text, COUNTS.column("area_m2"), unit or "m2", "")
     return None if quantity is None or quantity.two else float(quantity.value)
+
+
+def are_areas(cells: Iterable[str], *, several: bool = False) -> bool:
+    """Whether all cells that hold something are areas with their unit."""
+    sizes = [square_metres(cell, "", several=several) for cell in {*cells} - {"", *BLANK_WORDS}]
+    return bool(sizes) and all(sizes)
 
 
 def _value(number: str) -> float:
@@ -156,9 +162,7 @@ def _by_lengths(
 
 
 def take_headings_of_circles(survey: WrittenSurvey) -> None:
-    """A column of radii as that of areas, where a table of areas has none, in place: its cells say
-    that they are radii.
-    """
+    """A column of radii or sizes as that of areas, where a table has none, in place."""
     for name, column in (
         (PLOTS.name, "area_m2"),
         (COUNTS.name, "area_m2"),
@@ -178,9 +182,10 @@ def take_headings_of_circles(survey: WrittenSurvey) -> None:
             round_ones = [
                 (at, "", "")
                 for at, heading in enumerate(written.header)
-                if heading not in written.set_aside and heading_of(table_of(name), heading) is None
-                if (sizes := {row[at] for row in written.cells} - {"", *BLANK_WORDS})
-                if all(square_metres(size, "") for size in sizes)
+                if heading not in written.set_aside
+                and without_unit(heading)[0] in OF_SIZES
+                and heading_of(table_of(name), heading) is None
+                and are_areas((row[at] for row in written.cells), several=name == COUNTS.name)
             ]
         if len(round_ones) != 1:
             continue

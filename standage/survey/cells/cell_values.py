@@ -41,7 +41,7 @@ from standage.survey.cells.table_cells import (
     applied,
     not_recorded,
 )
-from standage.survey.schema import Column
+from standage.survey.schema import COUNTS, Column
 from standage.survey.synonyms import code_meaning, nearest_code, plain, yes_or_no
 from standage.survey.units import MEASURES, converted, factor, how_to_convert, unit_of
 
@@ -183,7 +183,8 @@ def _odd_number(cells: TableCells, column: Column, cell: str) -> Outcome:
         )
     if quantity is not None:
         return Outcome(quantity.value, f"{quantity.value:.10g}", quantity.reason)
-    if column.unit == "m2" and (area := area_in(cell, unit)) is not None:
+    several = column == COUNTS.column("area_m2")
+    if column.unit == "m2" and (area := area_in(cell, unit, several=several)) is not None:
         return _as_area(area)
     if column.name == "count" and cell.casefold() in NOTHING_FOUND:
         return Outcome(0.0, "0", "none counted")

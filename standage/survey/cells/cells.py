@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from standage.errors import TOLD_OF_A_COLUMN, Problem
+from standage.survey.cells.areas import are_areas
 from standage.survey.cells.cell_values import typed
 from standage.survey.cells.class_tallies import CLASSES, class_table
 from standage.survey.cells.columns_by_values import by_its_cells
@@ -337,7 +338,9 @@ def missing_column(table: Table, written: WrittenTable, column: Column) -> Probl
     add = f"Add the column '{column.name}'"
     if column.name.endswith("dbh_cm"):
         add += f" (in inches '{column.name.removesuffix('_cm').replace('_', ' ')} (in)')"
-    if unread and not column.is_number:
+    if column.unit == "m2":
+        like = [each for each in unread if are_areas(_below(written, each))]
+    if unread and (like if column.unit == "m2" else not column.is_number):
         named = ", ".join(f"'{each}'" for each in (like or unread)[:UNREAD])
         of = "one of " if len(like or unread) > 1 else ""
         add = f"If {of}{named} holds it, head that '{column.name}'; else add it"
@@ -350,6 +353,11 @@ def missing_column(table: Table, written: WrittenTable, column: Column) -> Probl
         f"{add} beside the others, which are named in row"
         f" {written.header_row}{_of_subplots(table, column)}.",
     )
+
+
+def _below(written: WrittenTable, heading: str) -> list[str]:
+    at = written.header.index(heading)
+    return [row[at] for row in written.cells]
 
 
 def _of_subplots(table: Table, column: Column) -> str:

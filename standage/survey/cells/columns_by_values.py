@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from standage.errors import Problem
 from standage.survey.cells.dates import dates_in
 from standage.survey.cells.headings import heading_of, without_unit
+from standage.survey.cells.letters_of_titles import ask_of_letters, in_words
 from standage.survey.cells.ring_words import BREAST_HEIGHT_WORDS
 from standage.survey.cells.table_cells import BLANK_WORDS
 from standage.survey.flat_table import FLAT, table_of
@@ -33,6 +34,9 @@ OF_THE_PITH = {
 }
 _RINGS = re.compile(r"(?:[~<>]|about|ca\.?)?\s*\d+\+?\s*(?:rings?|yrs?|years?)", re.IGNORECASE)
 _LENGTH = re.compile(r"~?\s*\d+(?:\.\d+)?\s*(?:[mc]m|in|inch(?:es)?)\.?", re.IGNORECASE)
+_BARE = re.compile(r"[~<>]?\s*\d+(?:\.\d+)?\+?")
+_WAY_TO_PITH = re.compile(r"\b(?:to|off|from) (?:the )?pith\b")
+OF_OTHER_WAYS = {"bark", "ht", "height", "length", "len", "age", "year", "date"}
 _HEIGHT = re.compile(r"\d+(?:[.,]\d+)?\s*(?:cm|m|ft|feet|in|inches|['\"’”])?", re.IGNORECASE)
 
 
@@ -72,12 +76,13 @@ def _decide_by_codes(survey: WrittenSurvey) -> None:
             written = survey.tables.get(name)
             if written is None or column.name in written.header:
                 continue
-            fitting = {
-                heading: words
-                for heading in _unknown_headings(name, written)
-                if (words := _in_words(survey, written, heading, column))
-                and _are_codes([*words.values()], table, column, among)
-            }
+            fitting = {}
+            for heading in _unknown_headings(name, written):
+                words = in_words(survey, heading, _filled(written, heading), table, column)
+                if _are_codes([*words.values()], table, column, among):
+                    fitting[heading] = words
+                else:
+                    ask_of_letters(survey, written, heading, words, column)
             if len(fitting) == 1:
                 ((heading, words),) = fitting.items()
                 at = written.header.index(heading)
@@ -87,24 +92,12 @@ def _decide_by_codes(survey: WrittenSurvey) -> None:
                 ]
                 survey.tables[name] = _named(replace(written, cells=cells), heading, column.name)
                 _tell(survey, written, heading, column.name, column.name)
-
-
-def _in_words(
-    survey: WrittenSurvey, written: WrittenTable, heading: str, column: Column
-) -> dict[str, str]:
-    """The cells below a heading, each in the words that a title has for it: `Lab: X = crossdated, C
-    = just counted`."""
-    form = re.compile(rf"(?<!\w){re.escape(heading)}\s*:(.*)", re.IGNORECASE)
-    lines = [found[1] for line in survey.titles if (found := form.search(line.text))]
-    pairs = [pair for line in lines for pair in re.findall(r"(\w{1,6})\s*=\s*([^=,;.(]+)", line)]
-    said = {code.casefold(): _word(words, column) for code, words in pairs}
-    return {cell: said.get(cell.casefold(), cell) for cell in _filled(written, heading)}
-
-
-def _word(said: str, column: Column) -> str:
-    """The one code of a column among the words of a legend: `just counted under the scope`."""
-    named = [code for code in column.codes if code in plain(said).split()]
-    return named[0] if len(named) == 1 else said
+                place = (written.file, written.header_row, column.name)
+                survey.readings += [
+                    Reading(*place, cell, said, "what a title says of the column")
+                    for cell, said in words.items()
+                    if cell != said
+                ]
 
 
 def _ask_of_two(survey: WrittenSurvey) -> None:
@@ -202,9 +195,12 @@ def _read_on(survey: WrittenSurvey) -> None:
 
 
 def _may_be_of_the_pith(name: str, heading: str) -> bool:
-    """Whether a heading is asked about the pith, or names it among words of its own."""
+    """Whether a heading is asked about the pith, or names the way to it among words of its own."""
     found = heading_of(table_of(name), heading)
-    return "(write pith" in found.means if found else "pith" in plain(heading).split()
+    if found is not None:
+        return "(write pith" in found.means
+    words = plain(heading)
+    return bool(_WAY_TO_PITH.search(words)) and OF_OTHER_WAYS.isdisjoint(words.split())
 
 
 def _of_the_pith(cells: list[str]) -> str:
@@ -212,7 +208,8 @@ def _of_the_pith(cells: list[str]) -> str:
     if _are_codes(cells, "cores", CENTRE, ""):
         return CENTRE.name
     if any(map(_RINGS.fullmatch, cells)):
-        return RINGS_TO_PITH
+        both = any(map(_LENGTH.fullmatch, cells)) and any(map(_BARE.fullmatch, cells))
+        return "" if both else RINGS_TO_PITH
     return DISTANCE if cells and all(map(_LENGTH.fullmatch, cells)) else ""
 
 

@@ -21,6 +21,7 @@ _ONE_MARK = str.maketrans(
     dict.fromkeys("_ -\u00a0\u2010\u2011\u2012\u2013\u2014\u2212\u00ad", "\u00a0")
 )
 _NUMBER = re.compile(r"\d+(\.\d+)?")
+_PLAIN = re.compile(r"#?[^\W_](?:[\w\u00a0.#]*[^\W_])?")
 OUTSIDE = {"outside", "none", "no plot", "off plot", "outside plots", "outside the plots"}
 """Words for a stem that is in no plot (common practice, no source)."""
 OTHER_MARKS = "capitals, blanks or marks of a name"
@@ -43,15 +44,19 @@ def alike(name: str) -> str:
 
 
 def parts_of(name: str) -> tuple[str, ...]:
-    """Letters and numbers of a name, without the marks and zeros that stand before these. A decimal
-    number stays one: in a workbook 1.1 may have been 1.10.
+    """Letters and numbers of a name, without the blanks, hyphens and points between them and the
+    zeros before them. Other marks are doubts; a decimal number stays one: in a workbook 1.1 may
+    have been 1.10.
 
     >>> parts_of("GH1-02") == parts_of("GH-1-2"), parts_of("1-2") == parts_of("12")
     (True, False)
+    >>> parts_of("#102") == parts_of("102"), parts_of("102?") == parts_of("102")
+    (True, False)
     """
-    if _NUMBER.fullmatch(name) and "." in name:
+    folded = alike(name)
+    if not _PLAIN.fullmatch(folded) or (_NUMBER.fullmatch(name) and "." in name):
         return (name,)
-    runs = re.findall(r"[^\W\d_]+|\d+", alike(name))
+    runs = re.findall(r"[^\W\d_]+|\d+", folded)
     return tuple(run.lstrip("0") or "0" if run.isdecimal() else run for run in runs)
 
 
@@ -158,8 +163,6 @@ def _resolve(
         if not ways and len(of_groups := short.get(alike(name), [])) > 1:
             _two(file, column, name, of_groups, frame.loc[wanted == name, "row"], problems, WHOLE)
             continue
-        if not ways and _begins_the_only(column, name, known):
-            ways, reason = known, "the only stand, by its first word"
         blank = not column.required and not ways and _means_none(column, name)
         if len(ways) > 1:
             _two(file, column, name, ways, frame.loc[wanted == name, "row"], problems)
@@ -184,12 +187,6 @@ def _resolve(
                 _two(file, column, name, ways, rows, problems)
     if meant:
         frame[column.name] = wanted.replace(meant).astype(object)
-
-
-def _begins_the_only(column: Column, name: str, known: list[str]) -> bool:
-    """Whether there is one stand, and a name its first word: `Kettle` of Kettle Ridge."""
-    first = [alike(each).split("\u00a0") for each in known]
-    return column.refers_to == "stands" and len(known) == 1 and alike(name) == first[0][0]
 
 
 def _means_none(column: Column, name: str) -> bool:

@@ -98,9 +98,6 @@ def year_and_outer_ring(cell: str) -> Outcome | None:
     >>> year_and_outer_ring("2022 inc").shown, year_and_outer_ring("1957+").shown
     ('2022, outer_ring partial', '1957, outer_ring lost')
     """
-    if code_meaning(CORES.name, OUTER_RING, cell) == "lost":
-        more = ((OUTER_RING.name, "lost"),)
-        return Outcome("", "no year, outer_ring lost", "a word on the last ring", more=more)
     found = _YEAR_AND_WORD.fullmatch(re.sub(r"(?<=\d) ?\+$", " lost", cell))
     if found is None:
         return None

@@ -26,6 +26,7 @@ _LOST = re.compile(
     re.IGNORECASE,
 )
 """Rings in a remark that are none of those counted (common practice, no source)."""
+_KNOWN = [*(column.name for column in CORES.columns), "row"]
 _WHOLE = re.compile(r"\s*(?:~|>=?)?\s*[1-9]\d{0,3}\s*[+?]?\s*")
 MOST_WITHOUT = 0.5
 """Share of cores without a number from which another column may hold them (assumption)."""
@@ -80,6 +81,13 @@ def check_missing_counts(
         told += 1
         target = warnings if rotten else problems
         row = int(cores["row"].iat[place])
+        least = None if headings else _least_elsewhere(cores, int(place))
+        if number is None and least is not None:
+            heading, cell, digits = least
+            found = f"no ring count, and '{cell}' below '{heading}'"
+            advice = f"Write {digits}+ into ring_count if at least {digits} rings were counted."
+            target.append(Problem(file, row, "ring_count", found, ONE_OF_TWO, advice))
+            continue
         if number is not None:
             rings = number[0].strip()
             found = f"no ring count, and {rings} in the remark: '{remarks.iat[place]}'"
@@ -100,16 +108,26 @@ def check_missing_counts(
         target.append(Problem(file, row, "first_ring_year", found, ONE_OF_TWO, advice))
 
 
+def _least_elsewhere(cores: pd.DataFrame, place: int) -> tuple[str, str, str] | None:
+    """A least number of rings in a column that the table doesn't know: its heading, the cell and
+    the number."""
+    for name in cores.columns.difference(_KNOWN, sort=False):
+        cell = str(cores[name].iat[place]).strip()
+        number = _WHOLE.fullmatch(cell) or LEAST_NUMBER.fullmatch(cell)
+        if number and re.search("ring|count|least", name, re.IGNORECASE):
+            return name, cell, re.sub(r"\D", "", cell)
+    return None
+
+
 def _nearly_rotten(cell: str) -> bool:
     return nearest_code(CORES.name, CENTRE, cell) == "rotten"
 
 
 def _whole_numbers(cores: pd.DataFrame) -> list[str]:
     """Headings that the table doesn't know, with whole numbers below them in most rows."""
-    known = {column.name for column in CORES.columns} | {"row"}
     return [
         name
         for name in cores.columns
-        if name not in known
+        if name not in _KNOWN
         and 2 * sum(_WHOLE.fullmatch(str(cell)) is not None for cell in cores[name]) > len(cores)
     ]

@@ -36,6 +36,7 @@ _PART = "tops?|branch(?:es)?|limbs?|leader|needles?|wood|side|twigs?|bark|tree|p
 _STUMP = re.compile(
     r"\bstumps?\b(?!.{0,3}sprout)|\bsnag\b|\bdied\b(?! back)"
     rf"|(?<!half[ -])\bdead\b(?![ -]?(?:{_PART})\b)|^\s*(?:standing )?dead\b(?! (?:{_PART})\b)"
+    r"|^\W*(?:standing )?dead (?:tree|pine|oak)\W*$"
     rf"|\b(uprooted|wind[ -]?thrown?|toppled|bl(own|ew) (down|over))\b|\bfallen\b(?! (?:{_PART}))"
     r"|\bfell (in|over|down|during)\b|\bkilled (by|in)\b|^\W*(is )?down\W*$",
     re.IGNORECASE,

@@ -138,6 +138,9 @@ def _reference_advice(
     near = difflib.get_close_matches(simple, words, 1, 0.8)
     if near:
         return f"Did you mean '{known[near[0]]}'?"
+    begun = [each for each in known.values() if each.casefold().startswith(f"{name.casefold()} ")]
+    if len(begun) == 1:
+        return f"Did you mean '{begun[0]}'?"
     form = f" (there they look like '{next(iter(known.values()))}')" if known else ""
     return f"Correct the name{form}, or add the {column} to {table}."
 

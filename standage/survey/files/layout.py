@@ -29,7 +29,7 @@ from standage.survey.sheets.foot_counts import (
 from standage.survey.sheets.footnotes import is_footnote
 from standage.survey.sheets.history_lines import names_events, take_box, tells_of_stand
 from standage.survey.sheets.note_sheets import LONGEST
-from standage.survey.sheets.numbers_of_rows import ROWS_ABOVE, hold_to_rows
+from standage.survey.sheets.numbers_of_rows import NOTHING_ELSE, ROWS_ABOVE, hold_to_rows
 from standage.survey.sheets.plot_banners import (
     WITH_BANNERS,
     are_headings_anew,
@@ -170,7 +170,7 @@ def lay_out(
             if name in OF_SEVERAL_CELLS and _is_a_remark(joined, width):
                 if name == STANDS.name:
                     survey.titles.append(Title(file, row, joined[:LONGEST], of_notes=True))
-                if ROWS_ABOVE.match(joined):
+                if ROWS_ABOVE.match(joined) and NOTHING_ELSE.fullmatch(joined):
                     numbers.append(line)
                     continue
                 survey.below.append(line)

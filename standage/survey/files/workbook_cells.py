@@ -72,10 +72,10 @@ def uncomputed(
     file: str, formulas: list[tuple], records: list[list[str]], header: int, problems: list[Problem]
 ) -> None:
     """Formulas whose result was never stored would read as blank, and a blank means 'not recorded':
-    they are problems, but for those of a row of sums or means, which is no data.
+    they are problems, but for those of a row that begins with a word for sums, which is no data.
     """
     for row, record in enumerate(formulas, 1):
-        if any(map(is_word_for_sums, records[row - 1])):
+        if is_word_for_sums(next(filter(None, records[row - 1]), "")):
             continue
         for place, value in enumerate(record):
             if (

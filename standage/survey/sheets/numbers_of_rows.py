@@ -15,6 +15,12 @@ ROWS_ABOVE = re.compile(
     re.IGNORECASE,
 )
 """A line that says how many rows stand above it (`Plot 1 = 17 stems`, `n = 17`)."""
+NOTHING_ELSE = re.compile(
+    r"\D*(?:\w+\W+)?\d+(?:\s+(?:trees|stems|cores|rows|plots))?"
+    r"(?:,? (?:in all|in total|total|listed|tallied|measured|here|in (?:this )?plot))?\W*",
+    re.IGNORECASE,
+)
+"""The whole of such a line; with more words (`2 trees not cored`) it may be of other rows."""
 OF_A_RECORD = ("tree", "dbh_cm", "ring_count", "first_ring_year", "height_cm")
 """Columns in which a stem or core has a figure."""
 

@@ -38,10 +38,11 @@ _ALL = re.compile(r"all(?: \w{1,5})?|combined|together", re.IGNORECASE)
 """Words for all subplots of a plot; a sum only where the numbers are one."""
 _NUMBER_OF = re.compile(
     r"(?:no\.?|nr\.?|number|#|n|count|total)\s*(?:of\s+)?(?:live |all )?(?:trees?|stems?|cores?)"
-    r"(?: (?:tallied|listed|counted|measured|here|in plot))?\s*[:=]?|n\s*[:=]?",
+    r"(?: (?:tallied|listed|counted|measured|here|in plot))?\s*[:=]?|(?P<bare>n\s*[:=]?)",
     re.IGNORECASE,
 )
-"""A word for the number of rows, as `No. trees` (common practice, no source)."""
+"""A word for the number of rows, as `No. trees`; a bare n may be a name (common practice, no
+source)."""
 OF_SUMS = {
     *("no", "number", "n", "of", "for", "in", "per", "all", "the", "and", "live", "dead"),
     *("tree", "trees", "stems", "cores", "plot", "plots", "stand", "stands", "count", "counts"),
@@ -93,7 +94,7 @@ def _without_sums(name: str, written: WrittenTable, survey: WrittenSurvey) -> Wr
     sums = {
         place
         for place, cells in enumerate(written.cells)
-        if _is_sums(cells, places, named, of_stem) or _is_number_of(written.header, cells)
+        if _is_sums(cells, places, named, of_stem) or _is_number_of(written.header, cells, place)
     }
     if name == "counts":
         sums |= _sums_of_counts(written, survey.problems)
@@ -123,16 +124,19 @@ def _of_sums_alone(found: re.Match[str]) -> bool:
     return set(re.findall(r"[^\W\d]+", found[2].lower())) <= OF_SUMS
 
 
-def _is_number_of(header: list[str], cells: list[str]) -> bool:
-    """Whether a row says how many there are, and nothing else of a stem."""
+def _is_number_of(header: list[str], cells: list[str], above: int) -> bool:
+    """Whether a row says how many there are, and nothing else of a stem. above: rows above it."""
     of_all = {"plot", "stand", "survey_date", "plot_area_m2", "plot_min_dbh_cm"}
     filled = [
         cell
         for name, cell in zip(header, cells, strict=True)
         if cell and (name not in of_all or _NUMBER_OF.fullmatch(cell))
     ]
-    if not filled or len(filled) > 2 or not _NUMBER_OF.fullmatch(filled[0]):
+    found = _NUMBER_OF.fullmatch(filled[0]) if filled else None
+    if found is None or len(filled) > 2:
         return False
+    if found["bare"]:
+        return filled[1:] == [str(above)]
     return len(filled) == 1 or filled[1].isdecimal()
 
 
