@@ -300,7 +300,12 @@ def as_meant(column: Column, read: object, written: str, unit: str) -> bool:
     if column.name == "species":
         return True  # a name in the lists of `models/synonyms/`, or it would not be among readings
     numbers = _number_of(written), _number_of(str(read))
-    return fold(written) == fold(read) or (None not in numbers and numbers[0] == numbers[1])
+    return _parts(written) == _parts(read) or (None not in numbers and numbers[0] == numbers[1])
+
+
+def _parts(name: object) -> list[str]:
+    """Letters and numbers of a name: `a-01` is `a1`, `1-2` isn't `12`."""
+    return [part.lstrip("0") or "0" for part in re.findall(r"\d+|[^\d\s]+", fold(name))]
 
 
 def _named(readings: list[Reading], written: str, read: object, column: Column) -> bool:
