@@ -12,8 +12,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from standage.compiled import Floats, Integers
 from standage.evidence import gross_errors, height, ring_count
+from standage.evidence.arrays import Floats, Integers
 from standage.evidence.core import CoreReadings
 from standage.profiles import Profile
 

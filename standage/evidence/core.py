@@ -17,8 +17,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from standage.compiled import Floats
 from standage.evidence import gross_errors, height, ring_count, ring_witness
+from standage.evidence.arrays import Floats
 from standage.evidence.centre import at_least, missing_rings_pmf, read_centres
 from standage.profiles import Profile
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from standage.evidence.arrays import Floats
 
 GROSS_SHARE = 0.03
 """Probability that a counted reading is grossly off. Careful laboratory counts were off by 1.5

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
-from standage.compiled import Floats
+from standage.evidence.arrays import Floats
 from standage.evidence.delays import (
     COMMON_LOADING,
     HEIGHT_CLASS_CM,

@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from standage.compiled import Floats
+from standage.evidence.arrays import Floats
 from standage.evidence.gross_errors import (
     GROSS_SHARE,
     LEAST_SHIFT,

@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from standage.compiled import Floats, Integers
 from standage.evidence.agreement import misread_words, one_is_misread
+from standage.evidence.arrays import Floats, Integers
 from standage.evidence.core import CoreReadings, core_table, readings_of
 from standage.evidence.delays import BREAST_HEIGHT_CM
 from standage.evidence.height import delay_pmf_prior

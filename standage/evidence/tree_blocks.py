@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from standage.compiled import Floats, Integers
 from standage.evidence import gross_errors, height, ring_count, ring_witness
 from standage.evidence.agreement import (
     REACH_SCALES,
@@ -22,6 +21,7 @@ from standage.evidence.agreement import (
     longest_missed,
     without_tail,
 )
+from standage.evidence.arrays import Floats, Integers
 from standage.evidence.centre import missing_rings_pmf
 from standage.evidence.core import OWN_LOG_SD_FLOOR, CoreReadings
 from standage.profiles import Profile

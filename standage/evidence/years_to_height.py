@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 import pandas as pd
 
-from standage.compiled import Floats
+from standage.evidence.arrays import Floats
 from standage.evidence.delays import (
     BREAST_HEIGHT_CM,
     dispersion_at_pace,

@@ -368,9 +368,8 @@ def test_shares_of_a_posterior_that_knows_the_truth(known):
     from types import SimpleNamespace
 
     rate = known.history.before_cuts_per_ha()
-    sure = SimpleNamespace(
-        living=[np.tile(rate, (5, 1)) * np.arange(1, 6)[:, None]], years=known.history.years
-    )
+    unit = SimpleNamespace(living=np.tile(rate, (5, 1)) * np.arange(1, 6)[:, None])
+    sure = SimpleNamespace(unit=[unit].__getitem__, years=known.history.years)
     told = shares(sure, known, (1915, 1924))
     assert told["low"] == pytest.approx(told["truth"]) and told["high"] == pytest.approx(
         told["truth"]
