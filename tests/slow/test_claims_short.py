@@ -1,4 +1,4 @@
-"""The short form of the audit of claims: two surveys of each kind of stand, some minutes of one
+"""The short form of the audit of claims: three surveys of each kind of stand, some minutes of one
 processor.
 
 A right program fails one time in 1,000 at most (`short_table`); seeds are fixed, so it fails always
@@ -14,7 +14,7 @@ from studies.claim_audit import SETTINGS, jobs, long, one_survey, short_table
 from studies.runner import run_study
 
 FALSE_ALARM = 0.001
-SURVEYS = 2  # of each kind of stand
+SURVEYS = 3  # of each kind of stand
 # one natural stand each, uncut, counts as the evidence has them
 PLAIN = [
     name for name, of in SETTINGS.items() if not (of.misread or of.planted or of.cut or of.of_two)
