@@ -139,10 +139,9 @@ def read_centres(
     # how growth slowed in the rest of the core says more than the profile's early growth
     held_against_radius = by_share_kind & diameter_known & ~inner_known & ~np.isnan(visible_rings)
 
-    by_share = _from_share_of_radius(table, column, centre, visible_rings, profile)
-    by_distance = _from_distance(
-        *_estimated_distance(column, profile), inner_known, column, profile
-    )
+    distance = _estimated_distance(column, profile)
+    by_share = _from_share_of_radius(table, column, centre, visible_rings, distance, profile)
+    by_distance = _from_distance(*distance, inner_known, column, profile)
     # From weakest to strongest evidence; what comes later replaces what came before.
     choices = [
         (np.ones(len(table), bool), _unknown(len(table), profile)),
@@ -328,6 +327,7 @@ def _from_share_of_radius(
     column: dict[str, NDArray[np.float64]],
     centre: NDArray[np.object_],
     visible_rings: NDArray[np.float64],
+    distance: tuple[NDArray[np.float64], NDArray[np.float64]],
     profile: Profile,
 ) -> CentreEvidence:
     """No curvature to see, or the centre gone: the share of the radius missed, and how growth slows
@@ -351,7 +351,7 @@ def _from_share_of_radius(
     share = geometry.share_of_radius_missing(
         length, radius, profile["core.pith_radius_mm"], eccentricity, nodes
     )
-    log_distance, log_sd = _estimated_distance(column, profile)
+    log_distance, log_sd = distance
     by_distance = geometry.share_of_radius_within(
         log_distance, np.hypot(log_sd, eccentricity), radius - profile["core.pith_radius_mm"], nodes
     )

@@ -49,8 +49,7 @@ OF_SIZES = {"size", "sizes", "quadrat size", "quad size", "subplot size", "dimen
 OF_ALL = {"total", "all", "together", "searched", "sampled", "summed"}
 """Words in a heading of the area of one quadrat, headings of their number and size, and words in a
 heading of the area of all (common practice, no source)."""
-_NUMBERS = {"two": "2", "three": "3", "four": "4", "five": "5", "six": "6", "eight": "8"}
-_NUMBERS |= {"ten": "10"}
+_NUMBERS = {"two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "eight": 8, "ten": 10}
 OF_LAND = {"acres", "ha"}
 """Units of areas of which a fraction may stand below a heading that says them."""
 NEARLY_ALL = 0.9
@@ -234,7 +233,7 @@ def ask_of_several_quadrats(survey: WrittenSurvey) -> None:
         said = next((each for each in _SEVERAL.finditer(text) if not _is_a_side(text, each)), None)
         if said is None or words & OF_ALL:
             continue
-        number = _NUMBERS.get(said[1].lower(), said[1])
+        number = str(_NUMBERS.get(said[1].lower(), said[1]))
         cell = written.cells[0 if row is None else written.rows.index(row)][area]
         if _names_subplots(written):
             _take_one_a_row(survey, written, row, text, _is_of_all(text, said, int(number), cell))

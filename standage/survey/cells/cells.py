@@ -69,8 +69,10 @@ known one misspelt.
 
 NOT_KNOWN = "not known, kept and not used"
 """How a note on columns ends that are none of the survey's."""
-HISTORY = {"history", "disturbance", "disturbances", "burns", "burned", "management"}
-HISTORY |= {"treatment", "scars"}
+HISTORY = {
+    *("history", "disturbance", "disturbances", "burns", "burned"),
+    *("management", "treatment", "scars"),
+}
 """Words in headings of what happened to a stand or stem (common practice, no source)."""
 OF_NO_USE = {"tree height", "total height", "height of tree", "azimuth", "az", "bearing"}
 """Headings of what crews measure of stems besides (common practice, no source)."""
